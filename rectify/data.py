@@ -1,4 +1,4 @@
-"""Where the shipped rulebooks and the demo cases are: beside the package in a checkout, inside it when installed."""
+"""Where the shipped rulebooks and demo cases are: beside the package in a checkout, else inside it."""
 
 from __future__ import annotations
 

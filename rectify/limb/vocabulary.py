@@ -1,8 +1,9 @@
 """The names of landmarks for each amputation, and what is known of each name.
 
 One table serves the reader of a case, the reader of a rulebook and the estimators: which names exist,
-which are a line and not a point, which lie over bone, which carry load well, where levels begin, what fixes angle 0,
-and what must be marked before a result may be released. Free marks (`mark-scar`) are allowed everywhere.
+which are a line and not a point, which lie over bone, which carry load well, where levels begin, what
+fixes angle 0, and what must be marked before a result may be released. Free marks (`mark-scar`) are
+allowed everywhere.
 
 It knows names only: no place, no shape, no proportion.
 """
@@ -42,7 +43,8 @@ class Vocabulary:
     """The names of one amputation.
 
     `zero` lists alternatives in order of preference, each a group of names that together fix angle 0.
-    `needed` must be marked, not estimated, before a result is released; `needed_for_brim` where the rulebook forms one.
+    `needed` must be marked, not estimated, before a result is released; `needed_for_brim` where the
+    rulebook forms one.
     """
 
     amputation: str
@@ -99,7 +101,7 @@ def _level(name: str, says: str) -> LandmarkName:
 
 
 # Definitions of the levels after ISO 8548-2 in our own words; load tolerance: medial tibial flare and
-# femoral condyles are taught as tolerant, the rest of these bones as sensitive (teaching lists, common practice).
+# femoral condyles are taught as tolerant, the rest of these bones as sensitive (common practice, no source).
 _INFLECTION = _level("inflection", "the level where the outline starts to curve in to the end")
 _DISTAL_END = _point("distal-end", "the most distal point of the soft tissue")
 
