@@ -2,7 +2,30 @@
 
 from __future__ import annotations
 
+from rectify.synthetic.cases import CASES, DemoCase
+from rectify.synthetic.demo import case_files, write_demo
 from rectify.synthetic.lattice import mirrored
+from rectify.synthetic.limb import SyntheticLimb
 from rectify.synthetic.shapes import bent_tube, capped_cone, capsule, cone, elliptic_capsule, sphere, tube
+from rectify.synthetic.transfemoral import Transfemoral, transfemoral
+from rectify.synthetic.transtibial import Transtibial, transtibial
 
-__all__ = ["bent_tube", "capped_cone", "capsule", "cone", "elliptic_capsule", "mirrored", "sphere", "tube"]
+__all__ = [
+    "CASES",
+    "DemoCase",
+    "SyntheticLimb",
+    "Transfemoral",
+    "Transtibial",
+    "bent_tube",
+    "capped_cone",
+    "capsule",
+    "case_files",
+    "cone",
+    "elliptic_capsule",
+    "mirrored",
+    "sphere",
+    "transfemoral",
+    "transtibial",
+    "tube",
+    "write_demo",
+]
