@@ -13,7 +13,7 @@ from rectify.errors import InputError, RulesError
 from rectify.rulebook.words import Wrong, shown, suggest
 from rectify.rulebook.yamltext import KeyPath, key_text, raise_all
 
-__all__ = ["Place", "checked", "model_at"]
+__all__ = ["Place", "attempt", "checked", "model_at"]
 
 Place = Callable[[KeyPath], tuple[str | None, int | None]]  # key path -> file, line
 Model = TypeVar("Model", bound=BaseModel)
@@ -28,21 +28,34 @@ def checked(
     under: KeyPath = (),
     error: type[InputError] = RulesError,
 ) -> Model:
-    """Validate plain data, or raise every fault of it.
+    """Validate plain data, or raise every fault of it: one as `error`, several as Faults.
 
     Parameters
     ----------
     place : where a key path stands, of the whole file
     under : the key path of `data` in that file
-    error : the class of what is raised (one), or the class of what Faults holds (several)
     """
+    good, faults = attempt(model, data, place, context=context, under=under, error=error)
+    raise_all(faults)
+    assert good is not None
+    return good
+
+
+def attempt(
+    model: type[Model],
+    data: object,
+    place: Place,
+    *,
+    context: object = None,
+    under: KeyPath = (),
+    error: type[InputError] = RulesError,
+) -> tuple[Model | None, list[InputError]]:
+    """As `checked`, but the faults are handed back, in the order of the file."""
     try:
-        return model.model_validate(data, context=context)
+        return model.model_validate(data, context=context), []
     except ValidationError as problem:
         faults = [_fault(details, data, model, place, under, error) for details in problem.errors()]
-        faults.sort(key=lambda fault: (fault.path or "", fault.line or 0))
-        raise_all(faults)
-        raise
+        return None, sorted(faults, key=lambda fault: (fault.path or "", fault.line or 0))
 
 
 def _fault(
