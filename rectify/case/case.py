@@ -1,0 +1,314 @@
+"""The case folder: opens capture, landmarks, rulebook and tunings, and ties them together.
+
+    case.yaml        who this limb is (a code), how it was captured, which rulebook, what was tuned
+    scan.*           the capture
+    landmarks.yaml   or inside case.yaml
+
+Opening reads and checks; nothing is ever written but by `release`. Files named by a case lie in its folder.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from rectify.case.landmarks import read_landmarks
+from rectify.case.model import CaseModel, ReleaseModel
+from rectify.errors import CaseError, Faults, FileError
+from rectify.geometry.mesh import Mesh
+from rectify.geometry.read import TO_MM, read_mesh
+from rectify.limb.landmarks import RawLandmark
+from rectify.limb.limb import Limb
+from rectify.limb.sanity import OFF_LOOK_MM, check_landmarks
+from rectify.rulebook import is_resolved, load_rulebook, read_plan, resolve
+from rectify.rulebook.facts import Facts, Layer, TapeValue
+from rectify.rulebook.faults import checked
+from rectify.rulebook.plan import Plan, Warn
+from rectify.rulebook.yamltext import Document, KeyPath, read_yaml
+
+__all__ = ["Case", "Input", "open_case"]
+
+CASE_FILE = "case.yaml"
+_INWARD = ("impression-inside", "socket-inside")  # captured from inside: faces point into the cavity
+
+
+@dataclass(frozen=True)
+class Input:
+    """A file that went in."""
+
+    role: str  # case | scan | landmarks | rulebook
+    file: str
+    sha256: str
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """One limb's case, opened.
+
+    Parameters
+    ----------
+    folder : Path
+    says : CaseModel
+        case.yaml as read.
+    document : Document
+        For lines in sentences.
+    scan : Mesh
+        The capture in mm, in its own axes, its faces outward.
+    raw_landmarks : name -> RawLandmark
+        In the capture's axes, mm.
+    inputs : tuple of Input
+    steps : what was done to the capture on the way in, in words
+    """
+
+    folder: Path
+    says: CaseModel
+    document: Document
+    scan: Mesh
+    raw_landmarks: dict[str, RawLandmark]
+    inputs: tuple[Input, ...]
+    steps: tuple[str, ...]
+
+    @property
+    def code(self) -> str:
+        """The case's code."""
+        return self.says.case
+
+    @property
+    def side(self) -> str:
+        """left or right."""
+        return self.says.side
+
+    @property
+    def amputation(self) -> str:
+        """As in the case file."""
+        return self.says.amputation
+
+    @property
+    def scan_sha256(self) -> str:
+        """Of the scan's file."""
+        return next(item.sha256 for item in self.inputs if item.role == "scan")
+
+    @property
+    def release(self) -> ReleaseModel | None:
+        """As written; whether it still holds is `release_digest`'s to say."""
+        return self.says.release
+
+    @cached_property
+    def limb(self) -> Limb:
+        """The limb in its own frame, landmarks checked.
+
+        Raises
+        ------
+        MeshError, LandmarkError, Faults
+        """
+        limb = Limb.from_capture(
+            self.scan, side=self.side, amputation=self.amputation, landmarks=self.raw_landmarks, path=self.says.scan.file
+        )
+        check_landmarks(limb, path=self.document.path)
+        return limb
+
+    @cached_property
+    def facts(self) -> Facts:
+        """What a rulebook's `when` and `dimensions` may ask."""
+        scan, limb = self.says.scan, self.says.limb
+        worn = self.says.wear if self.says.wear is not None else scan.layers
+        return Facts(
+            shaping=scan.shaping,
+            surface=scan.surface,
+            rectified=scan.rectified,
+            tissue=limb.tissue,
+            sensation=limb.sensation,
+            circulation=limb.circulation,
+            skin=limb.skin,
+            volume=limb.volume,
+            suspension=self.says.suspension,
+            liner_mm=_liner(worn),
+            layers=scan.layers,
+            tape=tuple(TapeValue(t.measure, t.at, t.offset_mm, t.value.value, t.over, t.tension) for t in self.says.tape),
+        )
+
+    def plan(self, rulebook: str | Path | None = None, *, sets: Sequence[str] = (), by: str | None = None, why: str | None = None,
+             on: str | None = None) -> Plan:
+        """The rulebook resolved for this limb, its tunings laid over it.
+
+        Parameters
+        ----------
+        rulebook : name or path, optional
+            Instead of the case's own. A plan (`resolved: true`) is taken as it stands.
+        sets : such as "popliteal.amount=3mm"
+            Further changes, as on the command line.
+        by, why, on : str, optional
+            Who makes them, why, and when (ISO date).
+
+        Raises
+        ------
+        RulesError, LandmarkError, Faults
+        """
+        path = self._rulebook_path(rulebook)
+        if isinstance(path, Path) and is_resolved(path):
+            if sets:
+                raise CaseError("a resolved plan is taken as it stands", key="--set", hint="tune the case, or use its rulebook")
+            return read_plan(path, scan_sha256=self.scan_sha256)
+        book = load_rulebook(path, folder=self.folder)
+        if book.amputation != self.amputation:
+            raise CaseError(
+                f"the rulebook {book.key} is for a {book.amputation} limb", path=self.document.path,
+                line=self.document.line(("rulebook",)), key="rulebook", wanted=f"one for {self.amputation}",
+                hint="`rectify rules list` shows what there is",
+            )
+        return resolve(
+            book, self.limb, self.facts, tune=self.says.tune or (), sets=sets, by=by, why=why, on=on,
+            scan_sha256=self.scan_sha256, document=self.document,
+        )
+
+    def _rulebook_path(self, rulebook: str | Path | None) -> str | Path:
+        if rulebook is not None:
+            given = Path(rulebook)
+            return given if given.suffix in (".yaml", ".yml") or isinstance(rulebook, Path) else str(rulebook)
+        named = self.says.rulebook
+        if named is None:
+            raise CaseError("names no rulebook", path=self.document.path, key="rulebook",
+                            hint="write `rulebook: NAME`, or give --rulebook NAME; `rectify rules list` shows what there is")
+        if named.endswith((".yaml", ".yml")):
+            return _inside(self.folder, named, self.document, ("rulebook",))
+        return named
+
+    def warnings(self) -> tuple[Warn, ...]:
+        """What a person should know of the case itself, before any rulebook."""
+        from rectify.limb.sanity import off_surface
+
+        out = [
+            Warn("landmark-off-surface", "look", f"{name} lies {distance:.1f} mm off the surface", f"landmarks.{name}")
+            for name, distance in off_surface(self.limb).items()
+            if distance > OFF_LOOK_MM
+        ]
+        out += [Warn("angle-zero", "look", note, "landmarks") for note in self.limb.notes]
+        return tuple(out)
+
+
+def open_case(path: str | Path) -> Case:
+    """Open a case folder, or its case.yaml.
+
+    Raises
+    ------
+    FileError
+        Something cannot be read.
+    CaseError, LandmarkError, MeshError, Faults
+        Something in it cannot be.
+    """
+    given = Path(path)
+    file = given if given.suffix in (".yaml", ".yml") else given / CASE_FILE
+    if not given.exists():
+        raise FileError("there is no such case", path=given, hint="give the folder that holds case.yaml")
+    if not file.is_file():
+        raise FileError(f"the folder holds no {CASE_FILE}", path=given, hint="`rectify demo` writes examples")
+    folder = file.parent
+    document = read_yaml(file, CaseError)
+
+    def place(keys: KeyPath) -> tuple[str | None, int | None]:
+        return document.path, document.line(keys)
+
+    data: dict[str, Any] = document.mapping(CaseError)
+    _no_person(data, document)
+    says = checked(CaseModel, data, place, error=CaseError)
+    inputs = [Input("case", file.name, _sha256(file))]
+    scan_path = _inside(folder, says.scan.file, document, ("scan", "file"))
+    scan, steps, mm = _capture(scan_path, says, document)
+    inputs.append(Input("scan", says.scan.file, _sha256(scan_path)))
+    if isinstance(says.landmarks, str):
+        marks_path = _inside(folder, says.landmarks, document, ("landmarks",))
+        marks = read_yaml(marks_path, CaseError)
+        raw = read_landmarks(marks, (), marks.value, says.amputation, mm)
+        inputs.append(Input("landmarks", says.landmarks, _sha256(marks_path)))
+    else:
+        raw = read_landmarks(document, ("landmarks",), says.landmarks, says.amputation, mm)
+    _check_tape(says, document, raw)
+    return Case(folder, says, document, scan, raw, tuple(inputs), steps)
+
+
+def _capture(path: Path, says: CaseModel, document: Document) -> tuple[Mesh, tuple[str, ...], float]:
+    read = read_mesh(path)
+    units = says.scan.units or read.units
+    if units is None:
+        raise CaseError(
+            f"says no units, and {read.format} files carry none", path=document.path, line=document.line(("scan",)),
+            key="scan.units", wanted="mm | cm | m | inch",
+        )
+    mm = TO_MM[units]
+    mesh = read.mesh if mm == 1.0 else read.mesh.with_vertices(read.mesh.vertices * mm)
+    steps = [*read.notes]
+    if mm != 1.0:
+        steps.append(f"scaled from {units} to mm")
+    if says.scan.surface in _INWARD:
+        mesh = Mesh(mesh.vertices, np.ascontiguousarray(mesh.faces[:, ::-1]), mesh.colours)
+        steps.append("faces turned over: the surface was captured from inside")
+    _refuse_for_now(says, document)
+    return mesh, tuple(steps), mm
+
+
+def _refuse_for_now(says: CaseModel, document: Document) -> None:
+    """What this version does not carry out is refused by name, never passed over."""
+    layers = sum(layer.thickness_mm for layer in says.scan.layers)
+    worn = layers if says.wear is None else sum(layer.thickness_mm for layer in says.wear)
+    if abs(worn - layers) > 1e-9:
+        raise CaseError(
+            f"{worn:g} mm will be worn, but {layers:g} mm lie between skin and captured surface", path=document.path,
+            line=document.line(("wear",)), key="wear", wanted="the same thickness: this version does not make up the difference",
+            hint="capture the limb over what will be worn",
+        )
+    if says.scan.rectified:
+        raise CaseError(
+            "was rectified already", path=document.path, line=document.line(("scan", "rectified")), key="scan.rectified",
+            wanted="a capture that was not: this version would press the same places twice",
+        )
+
+
+def _check_tape(says: CaseModel, document: Document, raw: dict[str, RawLandmark]) -> None:
+    faults = [
+        CaseError(f"no landmark {tape.at} on this limb", path=document.path, line=document.line(("tape", i)), key=f"tape[{i}].at",
+                  wanted=", ".join(sorted(raw)))
+        for i, tape in enumerate(says.tape)
+        if tape.at not in raw and tape.at not in ("distal-end", "inflection", "fibular-neck")
+    ]
+    if faults:
+        raise Faults(faults) if len(faults) > 1 else faults[0]
+
+
+def _no_person(data: dict[str, Any], document: Document) -> None:
+    from rectify.case.model import PERSONAL
+
+    faults = [
+        CaseError(f"the key {key} would say who this is", path=document.path, line=document.line(keys), key=".".join(keys),
+                  hint="a case is a code; keep personal data elsewhere and take this line out")
+        for keys, key in [((k,), k) for k in data] + [((k, j), j) for k, v in data.items() if isinstance(v, dict) for j in v]
+        if str(key).lower().replace("_", "-") in PERSONAL
+    ]
+    if faults:
+        raise Faults(faults) if len(faults) > 1 else faults[0]
+
+
+def _inside(folder: Path, name: str, document: Document, keys: KeyPath) -> Path:
+    """A file of the case: a plain relative path that stays in the folder."""
+    path = folder / name
+    stays = not Path(name).is_absolute() and path.resolve().is_relative_to(folder.resolve())
+    if not stays:
+        raise CaseError("leaves the case's folder", path=document.path, line=document.line(keys), key=".".join(map(str, keys)),
+                        found=name, wanted="a file in the same folder as case.yaml")
+    if not path.is_file():
+        raise FileError("there is no such file", path=path, hint=f"named in {document.path}:{document.line(keys)}")
+    return path
+
+
+def _sha256(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _liner(worn: tuple[Layer, ...]) -> float:
+    return float(sum(layer.thickness_mm for layer in worn if "liner" in layer.kind))

@@ -1,0 +1,165 @@
+"""What case.yaml may say, key by key. A case is a code: no name of a person has a place in it."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Field, PlainValidator
+
+from rectify.rulebook.facts import FACT_WORDS, Layer
+from rectify.rulebook.fields import Base, quantity_field
+from rectify.rulebook.quantity import Quantity, parse_quantity
+from rectify.rulebook.words import Wrong, shown
+
+__all__ = ["CaseModel", "ReleaseModel", "ScanModel", "TapeModel"]
+
+_CODE = re.compile(r"[A-Za-z0-9]+([._-][A-Za-z0-9]+)*")
+_WHO = re.compile(r"[A-Za-z0-9]+([._-][A-Za-z0-9]+)*")
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}")
+_DIGEST = re.compile(r"[0-9a-f]{64}")
+
+
+def _code(raw: object) -> str:
+    text = raw if isinstance(raw, str) else str(raw)
+    if not _CODE.fullmatch(text) or len(text) > 32 or not any(c.isdigit() for c in text):
+        raise Wrong(
+            f"is {shown(raw)}, which is no code", wanted="a code with a number in it, such as DM-014, without spaces",
+            hint="a case is a code and never a name; keep who it belongs to elsewhere",
+        )
+    return text
+
+
+def who(raw: object) -> str:
+    """Initials or a role: one word."""
+    if not isinstance(raw, str) or not _WHO.fullmatch(raw) or len(raw) > 24:
+        raise Wrong(f"is {shown(raw)}", wanted="initials or a role in one word, such as JT-cpo", hint="no full names")
+    return raw
+
+
+def _date(raw: object) -> str:
+    if not isinstance(raw, str) or not _DATE.fullmatch(raw):
+        raise Wrong(f"is {shown(raw)}", wanted="a date as 2026-11-20")
+    return raw
+
+
+def _digest(raw: object) -> str:
+    if not isinstance(raw, str) or not _DIGEST.fullmatch(raw):
+        raise Wrong("is no digest", wanted="64 characters that `rectify release` writes", hint="run `rectify release` again")
+    return raw
+
+
+def _word(fact: str) -> Any:
+    words = FACT_WORDS[fact]
+
+    def read(raw: object) -> str:
+        text = {True: "yes", False: "no", None: "none"}.get(raw, raw) if isinstance(raw, bool | None) else raw
+        if text not in words:
+            raise Wrong(f"is {shown(raw)}", wanted=" | ".join(words))
+        return str(text)
+
+    return Annotated[str, PlainValidator(read)]
+
+
+def _layer(raw: object) -> Layer:
+    if not isinstance(raw, dict) or not raw:
+        raise Wrong(f"is {shown(raw)}", wanted="a layer and its thickness, such as {liner: 6 mm}")
+    measured = raw.get("measured", False)
+    rest = {key: value for key, value in raw.items() if key != "measured"}
+    if len(rest) != 1 or not isinstance(measured, bool):
+        raise Wrong("is not one layer", wanted="one layer and its thickness, such as {liner: 6 mm, measured: yes}",
+                    hint="write each layer as an entry of its own, from inside out")
+    (kind, thickness), = rest.items()
+    quantity = parse_quantity(thickness, "length", least=0.0, most=60.0)
+    return Layer(str(kind), quantity.value, measured)
+
+
+Code = Annotated[str, PlainValidator(_code)]
+Who = Annotated[str, PlainValidator(who)]
+Date = Annotated[str, PlainValidator(_date)]
+LayerField = Annotated[Layer, PlainValidator(_layer)]
+Value = Annotated[Quantity, *quantity_field("length", least=1.0)]
+Offset = Annotated[Quantity, *quantity_field("length", least=0.0)]
+
+
+def _yes(raw: object) -> bool:
+    if not isinstance(raw, bool):
+        raise Wrong(f"is {shown(raw)}", wanted="yes or no")
+    return raw
+
+
+class MarksModel(Base):
+    """How pencil marks look."""
+
+    colour: str = "blue-violet"
+
+
+class ScanModel(Base):
+    """The capture's file and what it is of."""
+
+    file: str
+    units: Literal["mm", "cm", "m", "inch"] | None = None
+    surface: _word("surface") = "skin"  # type: ignore[valid-type]
+    rectified: Annotated[bool, BeforeValidator(_yes)] = False
+    shaping: _word("shaping") | None = None  # type: ignore[valid-type]
+    layers: tuple[LayerField, ...] = ()
+    marks: MarksModel | None = None
+
+
+class LimbModel(Base):
+    """What is known of the limb."""
+
+    tissue: _word("tissue") | None = None  # type: ignore[valid-type]
+    sensation: _word("sensation") | None = None  # type: ignore[valid-type]
+    circulation: _word("circulation") | None = None  # type: ignore[valid-type]
+    skin: _word("skin") | None = None  # type: ignore[valid-type]
+    volume: _word("volume") | None = None  # type: ignore[valid-type]
+
+
+class TapeModel(Base):
+    """One hand measurement."""
+
+    measure: Literal["circumference", "ap", "ml"]
+    at: str
+    proximal: Offset | None = None
+    distal: Offset | None = None
+    value: Value
+    tension: Literal["loose", "snug", "tight"] | None = None
+    over: Literal["skin", "liner"] = "skin"
+
+    @property
+    def offset_mm(self) -> float:
+        """Distal of the landmark, along the axis."""
+        return (self.distal.value if self.distal else 0.0) - (self.proximal.value if self.proximal else 0.0)
+
+
+class ReleaseModel(Base):
+    """Who released what, and the digest it is bound to."""
+
+    by: Who
+    on: Date
+    of: Annotated[str, PlainValidator(_digest)]
+
+
+PERSONAL = {"name", "patient", "first-name", "last-name", "surname", "born", "birth-date", "birthday", "date-of-birth", "address", "phone",
+             "email", "insurance", "wearer"}
+
+
+class CaseModel(Base):
+    """The whole of case.yaml; `landmarks` and `tune` are read by their own readers."""
+
+    format: Literal[1]
+    case: Code
+    side: Literal["left", "right"]
+    amputation: Literal[
+        "transtibial", "transfemoral", "knee-disarticulation", "ankle-disarticulation", "transradial", "transhumeral"
+    ]
+    scan: ScanModel
+    limb: LimbModel = Field(default_factory=LimbModel)
+    wear: tuple[LayerField, ...] | None = None
+    suspension: _word("suspension") | None = None  # type: ignore[valid-type]
+    landmarks: Any
+    tape: tuple[TapeModel, ...] = ()
+    rulebook: str | None = None
+    tune: Any = ()
+    release: ReleaseModel | None = None

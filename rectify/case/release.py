@@ -1,0 +1,113 @@
+"""A release: who lets this result go to a machine, bound to the digest of plan and inputs.
+
+Any edit of the scan, the landmarks, the case or the rulebook changes the digest; the release is stale then, and the
+result is a draft again and says so.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+
+from rectify.case.case import CASE_FILE, Case
+from rectify.errors import CaseError, Faults, InputError
+from rectify.limb.vocabulary import vocabulary
+from rectify.rulebook import plan_digest
+from rectify.rulebook.plan import Plan, Warn
+
+__all__ = ["Standing", "digest_of", "release_blockers", "standing", "write_release"]
+
+
+@dataclass(frozen=True)
+class Standing:
+    """Whether a result is released.
+
+    Parameters
+    ----------
+    status : "draft" or "released"
+    by, on : who and when, where released
+    digest : of plan and inputs
+    reasons : why it is a draft
+    """
+
+    status: str
+    by: str | None
+    on: str | None
+    digest: str
+    reasons: tuple[Warn, ...]
+
+
+def digest_of(case: Case, plan: Plan) -> str:
+    """The sha256 of the plan and of everything the case says but its release line, the scan and landmarks included."""
+    says = {key: value for key, value in case.document.mapping().items() if key != "release"}
+    files = [(item.role, item.sha256) for item in case.inputs if item.role != "case"]
+    return hashlib.sha256(json.dumps([plan_digest(plan), says, files], sort_keys=True).encode()).hexdigest()
+
+
+def release_blockers(case: Case, plan: Plan) -> tuple[Warn, ...]:
+    """What keeps this plan from being released, whoever wants to."""
+    out = []
+    if plan.status == "draft":
+        out.append(Warn("draft-rulebook", "look", f"the rulebook {plan.rulebook_key} is a draft: so are its results", "rulebook"))
+    needed = dict.fromkeys((*vocabulary(case.amputation).needed, *plan.needs))
+    for name in needed:
+        mark = case.limb.landmarks.get(name)
+        if mark is not None and (mark.absent or mark.source in ("marked", "mark")):
+            if name == "tibial-crest" and not mark.absent and len(mark.points) < 2:
+                out.append(Warn("landmark-missing", "look", "tibial-crest needs two points before a release", f"landmarks.{name}"))
+            continue
+        out.append(Warn("landmark-missing", "look", f"{name} must be marked before a result is released", f"landmarks.{name}"))
+    return tuple(out)
+
+
+def standing(case: Case, plan: Plan) -> Standing:
+    """Draft or released, and why."""
+    digest = digest_of(case, plan)
+    reasons = list(release_blockers(case, plan))
+    release = case.release
+    if release is None:
+        reasons.append(Warn("not-released", "look", "nobody has released this result: it is a draft", "release"))
+    elif release.of != digest:
+        reasons.append(Warn("release-stale", "look", f"the release by {release.by} of {release.on} was of something else: "
+                            "plan or inputs have changed since", "release"))
+    if reasons or release is None:
+        return Standing("draft", None, None, digest, tuple(reasons))
+    return Standing("released", release.by, release.on, digest, ())
+
+
+def write_release(case: Case, plan: Plan, *, by: str, on: str) -> str:
+    """Write the release line into case.yaml, whole or not at all, and return the digest.
+
+    Raises
+    ------
+    CaseError, Faults
+        If something keeps the plan from being released.
+    """
+    blockers = release_blockers(case, plan)
+    if blockers:
+        faults: list[InputError] = [CaseError(w.message, path=case.document.path, key=w.where) for w in blockers]
+        raise faults[0] if len(faults) == 1 else Faults(faults)
+    digest = digest_of(case, plan)
+    file = case.folder / Path(case.document.path).name if case.document.path else case.folder / CASE_FILE
+    text = _without_release(file.read_text(encoding="utf-8"))
+    line = f"release: {{by: {by}, on: {on}, of: {digest}}}\n"
+    aside = file.with_name(f".{file.name}.new")
+    aside.write_text(text + ("" if text.endswith("\n") else "\n") + line, encoding="utf-8")
+    aside.replace(file)
+    return digest
+
+
+def _without_release(text: str) -> str:
+    """The file's text less its release entry; everything else stays to the letter."""
+    kept, inside = [], False
+    for line in text.splitlines(keepends=True):
+        if line.startswith("release:"):
+            inside = True
+            continue
+        if inside and (line[:1] in (" ", "\t") or not line.strip()):
+            continue
+        inside = False
+        kept.append(line)
+    return "".join(kept)

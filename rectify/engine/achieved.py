@@ -1,0 +1,126 @@
+"""What was achieved, region by region, measured on the shapes and not read off the displacement.
+
+At a region's core the nearest distance from points of the surface the amount is measured from to the
+rectified surface is taken; its median is what was achieved.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rectify.engine.field import Asked
+from rectify.engine.guard import Guarded
+from rectify.geometry.mesh import Faces, Floats, Ints, Points
+from rectify.geometry.nearest import faces_near, nearest
+from rectify.geometry.normals import face_areas
+from rectify.limb.limb import Limb
+from rectify.rulebook.plan import Plan, RegionPlan
+
+__all__ = ["RegionOutcome", "achieve", "core_distances"]
+
+_SAMPLES = 300  # of a core's vertices
+_KEPT = 1.0 - 1e-9
+
+
+@dataclass(frozen=True, eq=False)
+class RegionOutcome:
+    """One region as it came out.
+
+    Parameters
+    ----------
+    region : RegionPlan
+    achieved_mm : float
+        From the surface that the amount is measured from; NaN where the core is not free.
+    achieved_from_reduced_mm, achieved_from_capture_mm : float
+    error_mm : (k,)
+        Achieved less asked at each measured core point.
+    core_xyz : (3,)
+        A point in the middle of the core, on the surface that the amount is measured from.
+    core_vertices : int
+        How many vertices the free core has; 0 where other regions cover all of it.
+    peak_mm, mean_mm : float
+        Largest and area-weighted mean move along the normal over the region, positive in the action's direction.
+    area_mm2, volume_ml : float
+        Of the surface that the region moves; the volume it adds (+) or takes (-).
+    overlaps : names of regions that have weight where this one has
+    backed_off : bool
+    feather_mm : float
+        As held.
+    """
+
+    region: RegionPlan
+    achieved_mm: float
+    achieved_from_reduced_mm: float
+    achieved_from_capture_mm: float
+    error_mm: Floats
+    core_xyz: Floats
+    core_vertices: int
+    peak_mm: float
+    mean_mm: float
+    area_mm2: float
+    volume_ml: float
+    overlaps: tuple[str, ...]
+    backed_off: bool
+    feather_mm: float
+    outline: Floats
+
+
+def achieve(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded) -> tuple[RegionOutcome, ...]:
+    """Measure every region of a plan."""
+    faces = limb.mesh.faces
+    n = len(asked.base)
+    third_before = face_areas(asked.base, faces) / 3
+    third_after = face_areas(guarded.vertices, faces) / 3
+    index = faces.ravel()
+    area = np.bincount(index, weights=np.repeat(third_before, 3), minlength=n)
+    middle = (area + np.bincount(index, weights=np.repeat(third_after, 3), minlength=n)) / 2
+    local = asked.local * guarded.share
+    total = asked.weight.sum(axis=0)
+    return tuple(_one(limb, plan, asked, guarded, i, area, middle, local, total) for i in range(len(plan.regions)))
+
+
+def _one(
+    limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int, area: Floats, middle: Floats, local: Floats, total: Floats
+) -> RegionOutcome:
+    region, weight = plan.regions[i], asked.weight[i]
+    sign = 1.0 if region.action == "build-up" else -1.0
+    has = weight > 0
+    free = np.flatnonzero(asked.core(i, plan))
+    core = free if len(free) else np.flatnonzero(weight == 1.0)
+    sample = core[np.linspace(0, len(core) - 1, min(len(core), _SAMPLES)).round().astype(np.int64)]
+    normals = asked.places.normals[sample]
+    from_reduced = sign * core_distances(asked.base[sample], normals, guarded.vertices, limb.mesh.faces)
+    from_capture = sign * core_distances(limb.mesh.vertices[sample], normals, guarded.vertices, limb.mesh.faces)
+    own = from_capture if region.measured_from == "capture" else from_reduced
+    start = limb.mesh.vertices if region.measured_from == "capture" else asked.base
+    centre = start[core].mean(axis=0)
+    share = np.divide(weight, total, out=np.zeros_like(total), where=total > 0)
+    others = [j for j in range(len(plan.regions)) if j != i and (has & (asked.weight[j] > 0)).any()]
+    return RegionOutcome(
+        region=region,
+        achieved_mm=float(np.median(own)) if len(free) else float("nan"),
+        achieved_from_reduced_mm=float(np.median(from_reduced)),
+        achieved_from_capture_mm=float(np.median(from_capture)),
+        error_mm=own - region.asked_mm,
+        core_xyz=start[core[int(np.argmin(np.linalg.norm(start[core] - centre, axis=1)))]],
+        core_vertices=len(free),
+        peak_mm=float((sign * local[has]).max()),
+        mean_mm=float(np.sum(sign * local[has] * area[has]) / np.sum(area[has])),
+        area_mm2=float(area[has].sum()),
+        volume_ml=float(np.sum(local * middle * share)) / 1000.0,
+        overlaps=tuple(plan.regions[j].name for j in others),
+        backed_off=bool((guarded.share[has] < _KEPT).any()),
+        feather_mm=asked.weights[i].feather_mm,
+        outline=asked.weights[i].outline,
+    )
+
+
+def core_distances(points: Points, normals: Points, surface: Points, faces: Faces) -> Floats:
+    """Signed nearest distance from points to a surface, positive where it lies on the normals' side; (k,) mm."""
+    reach = 30.0
+    near: Ints = faces_near(points, surface, faces, reach)
+    distance, _, place = nearest(points, surface, faces[near])
+    side = np.sign(np.einsum("ij,ij->i", place - points, normals))
+    return np.asarray(distance * np.where(side == 0, 1.0, side))

@@ -1,0 +1,220 @@
+"""Rectify one limb by one plan: the displacement, the guard, and what came of it.
+
+    plan + limb -> asked -> guarded -> Outcome
+
+Promised for every Outcome: the surface is closed with its cap, outward, one body, no face turned over, no face
+through another that was not so in the capture; vertices that no region, row or end touches keep their exact
+bits. Whether the rulebook's limits hold is in `breaches`; what a person should know in `warnings`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from rectify.engine.achieved import RegionOutcome, achieve
+from rectify.engine.field import Asked, ask, places_of
+from rectify.engine.guard import Guarded, flipped_faces, guard
+from rectify.engine.limits import breaches
+from rectify.geometry.crossings import crossing_faces
+from rectify.geometry.dihedral import added_dihedral
+from rectify.geometry.edges import survey
+from rectify.geometry.mesh import Faces, Floats, Mesh
+from rectify.geometry.volume import volume, volume_below
+from rectify.limb.limb import Limb
+from rectify.limb.measure import Profile, measure_levels
+from rectify.rulebook.plan import Plan, Warn
+
+__all__ = ["Checks", "DimensionOutcome", "Outcome", "Volumes", "rectify_limb"]
+
+_LEVEL_STEP_MM = 10.0
+
+
+@dataclass(frozen=True)
+class Volumes:
+    """Volumes in ml: below one plane, and of the whole closed body."""
+
+    before_ml: float
+    after_ml: float
+    plane_level_mm: float
+    model_before_ml: float
+    model_after_ml: float
+
+    @property
+    def change_ml(self) -> float:
+        """After less before, below the plane."""
+        return self.after_ml - self.before_ml
+
+    @property
+    def change_percent(self) -> float:
+        """Of the volume before, below the plane."""
+        return 100.0 * self.change_ml / self.before_ml
+
+
+@dataclass(frozen=True)
+class Checks:
+    """What was looked at on the finished, closed surface."""
+
+    watertight: bool
+    bodies: int
+    self_intersections: int
+    self_intersections_of_capture: int
+    flipped_faces: int
+    added_dihedral_deg: float
+
+
+@dataclass(frozen=True)
+class DimensionOutcome:
+    """A dimension the finished model should have. `met` is None where there is no target."""
+
+    measure: str
+    at: str
+    level_mm: float
+    target_mm: float | None
+    before_mm: float
+    after_mm: float
+    within_mm: float
+    met: bool | None
+
+
+@dataclass(frozen=True, eq=False)
+class Outcome:
+    """A rectified limb and everything that was measured on the way.
+
+    Parameters
+    ----------
+    limb, plan : what went in
+    mesh : Mesh
+        The rectified wall in the limb frame, open at the top, float64; `faces` closes it.
+    asked, guarded : the displacement before and after the guard
+    regions, volumes, dimensions, checks : what was measured
+    levels_before, levels_after : Profile
+        At the same levels, every 10 mm.
+    warnings : tuple of Warn
+        The plan's and the engine's.
+    breaches : tuple of Warn
+        Limits of the rulebook that do not hold; any of them forbids the shape.
+    """
+
+    limb: Limb
+    plan: Plan
+    mesh: Mesh
+    asked: Asked
+    guarded: Guarded
+    regions: tuple[RegionOutcome, ...]
+    volumes: Volumes
+    levels_before: Profile
+    levels_after: Profile
+    dimensions: tuple[DimensionOutcome, ...]
+    checks: Checks
+    warnings: tuple[Warn, ...]
+    breaches: tuple[Warn, ...]
+
+    @property
+    def faces(self) -> Faces:
+        """The wall's faces and the cap's: the closed positive model."""
+        return self.limb.closed_faces
+
+    @cached_property
+    def move(self) -> Floats:
+        """(n,) mm: how far each vertex went from the capture, outward positive, along the smoothed normal."""
+        shift = self.mesh.vertices - self.limb.mesh.vertices
+        return np.asarray(np.einsum("ij,ij->i", shift, self.asked.places.normals))
+
+
+def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
+    """Carry out a plan on a limb.
+
+    Raises
+    ------
+    Faults
+        Regions that this mesh cannot carry.
+    RectifyError
+        If no sound shape was found.
+    """
+    places = places_of(limb)
+    asked = ask(limb, plan, places)
+    steepest = float(np.tan(np.radians(plan.limits.slope_deg)))
+    faces = limb.mesh.faces
+    guarded = guard(limb.mesh.vertices, asked.base, places.normals, asked.local, faces, limb.cap, steepest)
+    mesh = limb.mesh.with_vertices(guarded.vertices)
+    regions = achieve(limb, plan, asked, guarded)
+    levels = np.arange(
+        np.ceil(limb.chart.top_mm / _LEVEL_STEP_MM) * _LEVEL_STEP_MM, limb.end_level_mm, _LEVEL_STEP_MM
+    )
+    before, after = measure_levels(limb.mesh, levels), measure_levels(mesh, levels)
+    outcome = Outcome(
+        limb=limb,
+        plan=plan,
+        mesh=mesh,
+        asked=asked,
+        guarded=guarded,
+        regions=regions,
+        volumes=_volumes(limb, mesh),
+        levels_before=before,
+        levels_after=after,
+        dimensions=_dimensions(limb, plan, mesh),
+        checks=_checks(limb, mesh),
+        warnings=plan.warnings + (asked.overall.warnings if asked.overall else ()) + _region_warnings(regions),
+        breaches=(),
+    )
+    return replace(outcome, breaches=breaches(outcome.move, plan, outcome.volumes.change_percent, before, after))
+
+
+def _volumes(limb: Limb, mesh: Mesh) -> Volumes:
+    plane = limb.plane_level(mesh.vertices)
+    v, f = mesh.vertices, mesh.faces
+    return Volumes(
+        before_ml=limb.volume_ml(plane),
+        after_ml=volume_below(v, f, -plane) / 1000.0,
+        plane_level_mm=plane,
+        model_before_ml=limb.model_volume_ml(),
+        model_after_ml=volume(v, limb.closed_faces) / 1000.0,
+    )
+
+
+def _dimensions(limb: Limb, plan: Plan, mesh: Mesh) -> tuple[DimensionOutcome, ...]:
+    if not plan.dimensions:
+        return ()
+    levels = np.unique([d.level_mm for d in plan.dimensions])
+    before, after = measure_levels(limb.mesh, levels), measure_levels(mesh, levels)
+    out = []
+    for d in plan.dimensions:
+        i = int(np.searchsorted(levels, d.level_mm))
+        was, now = (float(getattr(p, d.measure)[i]) for p in (before, after))
+        met = None if d.target_mm is None else bool(abs(now - d.target_mm) <= d.within_mm)
+        out.append(DimensionOutcome(d.measure, d.at_text, d.level_mm, d.target_mm, was, now, d.within_mm, met))
+    return tuple(out)
+
+
+def _checks(limb: Limb, mesh: Mesh) -> Checks:
+    closed = Mesh(mesh.vertices, limb.closed_faces)
+    seen = survey(closed)
+    return Checks(
+        watertight=seen.watertight and volume(mesh.vertices, limb.closed_faces) > 0,
+        bodies=seen.body_count,
+        self_intersections=len(crossing_faces(mesh.vertices, limb.closed_faces)),
+        self_intersections_of_capture=len(crossing_faces(limb.mesh.vertices, limb.closed_faces)),
+        flipped_faces=int(flipped_faces(limb.mesh.vertices, mesh.vertices, limb.mesh.faces).sum()),
+        added_dihedral_deg=added_dihedral(limb.mesh, mesh.vertices),
+    )
+
+
+def _region_warnings(regions: tuple[RegionOutcome, ...]) -> tuple[Warn, ...]:
+    out = []
+    for r in regions:
+        name = r.region.name
+        if r.backed_off:
+            got = "" if np.isnan(r.achieved_mm) else f": {r.achieved_mm:.1f} of {r.region.asked_mm:.1f} mm at its core"
+            out.append(Warn("backed-off", "look", f"the shape could not carry all of {name}{got}", f"regions.{name}"))
+        if r.core_vertices == 0:
+            over = ", ".join(r.overlaps)
+            out.append(Warn("core-covered", "look", f"{name} has no part of its own: {over} reach over all of its core",
+                            f"regions.{name}"))
+        if r.feather_mm < r.region.feather_mm - 0.05 and r.region.profile == "flat":
+            out.append(Warn("feather-held", "note",
+                            f"{name}: a feather of {r.region.feather_mm:.0f} mm does not fit its outline; {r.feather_mm:.1f} mm was used",
+                            f"regions.{name}"))
+    return tuple(out)

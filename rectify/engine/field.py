@@ -1,0 +1,164 @@
+"""The displacement a plan asks for, place by place, before the guard has seen it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rectify.engine.blend import blend_kind, together
+from rectify.engine.overall import OverallMove, end_move, overall_move
+from rectify.engine.weights import Weight, region_weight
+from rectify.errors import Faults, RectifyError, RulesError
+from rectify.geometry.mesh import Floats, Points
+from rectify.limb.limb import Limb
+from rectify.rulebook.plan import Plan, RegionPlan
+
+__all__ = ["Asked", "Places", "ask", "local_move", "places_of"]
+
+
+@dataclass(frozen=True, eq=False)
+class Places:
+    """Where a limb's vertices are on its chart, and the smoothed surface's direction there."""
+
+    stations: Floats
+    angles: Floats
+    normals: Points
+
+
+@dataclass(frozen=True, eq=False)
+class Asked:
+    """What a plan asks of every vertex.
+
+    Parameters
+    ----------
+    places : Places
+    base : (n, 3) mm
+        The reduced surface: the capture after the overall reduction and what is done to the end. Vertices that
+        neither touches keep their bits.
+    weights : one per region, in the plan's order
+    weight : (r, n)
+        Each region's weight at each vertex.
+    local : (n,) mm
+        Signed move along the normal from the reduced surface; build-up positive.
+    overall : OverallMove or None
+    """
+
+    places: Places
+    base: Points
+    weights: tuple[Weight, ...]
+    weight: Floats
+    local: Floats
+    overall: OverallMove | None
+
+    def core(self, i: int, plan: Plan) -> NDArray[np.bool_]:
+        """(n,) the core of region i: its weight is 1, and no region of its rank or above has any."""
+        rank = [region.action == "build-up" for region in plan.regions]
+        rivals = [j for j in range(len(rank)) if j != i and rank[j] >= rank[i]]
+        free = (self.weight[rivals] == 0).all(axis=0) if rivals else np.ones(self.weight.shape[1], dtype=bool)
+        return np.asarray((self.weight[i] == 1.0) & free)
+
+
+def places_of(limb: Limb) -> Places:
+    """The chart places of a limb's vertices."""
+    stations, angles = limb.chart.locate(limb.mesh.vertices)
+    return Places(stations, angles, limb.chart.normal(stations, angles))
+
+
+def ask(limb: Limb, plan: Plan, places: Places | None = None) -> Asked:
+    """Everything the plan asks of this limb.
+
+    Raises
+    ------
+    Faults
+        Every region whose outline has no room, or whose core holds no vertex of this mesh.
+    """
+    places = places_of(limb) if places is None else places
+    n = len(places.stations)
+    weights, weight = _weigh(limb, plan, places)
+    end = np.zeros((n, 3))
+    if plan.end is not None and plan.end.amount_mm > 0:
+        end = end_move(plan.end, limb, places.normals)
+
+    def local_over(shift: Points) -> Floats:
+        return local_move(plan.regions, weight, np.einsum("ij,ij->i", shift, places.normals))
+
+    moved = None
+    shift = end
+    if plan.overall is not None:
+        where = (places.stations, places.angles, places.normals)
+        moved = overall_move(limb, plan.overall, *where)
+        if plan.overall.holds == "finished":
+            # regions measured from the capture depend on the overall move and it on them: two rounds settle it
+            for _ in range(2):
+                also = end + local_over(end + moved.move)[:, None] * places.normals
+                moved = overall_move(limb, plan.overall, *where, also=also)
+        shift = end + moved.move
+    return Asked(places, _shifted(limb.mesh.vertices, shift), weights, weight, local_over(shift), moved)
+
+
+def _weigh(limb: Limb, plan: Plan, places: Places) -> tuple[tuple[Weight, ...], Floats]:
+    weights: list[Weight] = []
+    rows = np.zeros((len(plan.regions), len(places.stations)))
+    faults: list[RectifyError] = []
+    for i, region in enumerate(plan.regions):
+        try:
+            weights.append(region_weight(region, limb.chart, limb.edge_mm))
+        except RulesError as error:
+            faults.append(error)
+            continue
+        rows[i] = weights[-1].at(places.stations, places.angles)
+        if not (rows[i] == 1.0).any():
+            faults.append(_empty_core(region, limb))
+    if faults:
+        raise Faults(faults)
+    return tuple(weights), rows
+
+
+def _empty_core(region: RegionPlan, limb: Limb) -> RulesError:
+    spot = region.anchor.spot
+    beyond = not limb.chart.is_captured(np.array([spot.station_mm]), np.array([spot.angle_deg]))[0]
+    return RulesError(
+        "the region lies where nothing was captured" if beyond else "no vertex of the mesh lies in the region's core",
+        key=f"regions.{region.name}",
+        found=f"its anchor is at level {spot.station_mm:.0f} mm, {spot.angle_deg % 360:.0f} degrees"
+        + ("" if beyond else f"; the mesh has {limb.edge_mm:.1f} mm edges"),
+        hint="drop the region, or capture more of the limb" if beyond else "use a finer scan, or a wider region",
+    )
+
+
+def local_move(regions: tuple[RegionPlan, ...], weight: Floats, already: Floats) -> Floats:
+    """Signed move along the normal from the reduced surface, (n,) mm.
+
+    Parameters
+    ----------
+    regions : r regions
+    weight : (r, n)
+    already : (n,) mm
+        How far the reduced surface lies outside (+) or inside (-) the captured one: what a region that is measured
+        from the capture need not do again.
+    """
+    n = weight.shape[1]
+    rows: dict[str, list[Floats]] = {"build-up": [], "reduce": []}
+    amounts: dict[str, list[Floats]] = {"build-up": [], "reduce": []}
+    for region, w in zip(regions, weight, strict=True):
+        sign = 1.0 if region.action == "build-up" else -1.0
+        from_capture = region.measured_from == "capture"
+        rows[region.action].append(w)
+        amounts[region.action].append(region.asked_mm - sign * already if from_capture else np.full(n, region.asked_mm))
+
+    def stacked(parts: list[Floats]) -> Floats:
+        return np.stack(parts) if parts else np.zeros((0, n))
+
+    w_build, build = blend_kind(stacked(rows["build-up"]), stacked(amounts["build-up"]))
+    _, reduce = blend_kind(stacked(rows["reduce"]), stacked(amounts["reduce"]))
+    return together(w_build, build, reduce)
+
+
+def _shifted(vertices: Points, shift: Points) -> Points:
+    """Vertices moved where there is anything to move; the others keep their bits."""
+    out = vertices.copy()
+    moves = (shift != 0).any(axis=1)
+    out[moves] += shift[moves]
+    return out

@@ -1,0 +1,128 @@
+"""The guard: where the asked move would fold the surface or pass the slope limit, it backs off, smoothly.
+
+Each vertex has a share of its local move that it may keep, 1 to begin with. Round every bad face the share is
+lowered and the lowering spread over its neighbours, until no face is bad. Vertices that were not to move do not;
+faces are never touched. What the guard looks at: faces turned over or crushed against the captured surface, the
+slope of the move along the surface, and faces that pass through others where the capture's did not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import sparse
+
+from rectify.errors import RectifyError
+from rectify.geometry.crossings import crossing_faces
+from rectify.geometry.mesh import Faces, Floats, Points
+from rectify.geometry.normals import face_cross
+
+__all__ = ["Guarded", "flipped_faces", "guard", "slopes"]
+
+_ROUNDS = 60
+_LOWER = 0.85  # of its share that a vertex of a bad face keeps each round
+_SPREAD = 6  # sweeps over which a lowering is carried to neighbours
+_CRUSHED = 0.02  # of its area
+
+
+@dataclass(frozen=True, eq=False)
+class Guarded:
+    """A surface that is fit to be cut.
+
+    Parameters
+    ----------
+    vertices : (n, 3) mm
+    share : (n,) of its asked local move that each vertex kept
+    rounds : int
+        0 where nothing had to back off.
+    """
+
+    vertices: Points
+    share: Floats
+    rounds: int
+
+
+def flipped_faces(before: Points, after: Points, faces: Faces) -> NDArray[np.bool_]:
+    """(m,) faces that a move turned over or crushed to under 2 % of their area."""
+    old, new = face_cross(before, faces), face_cross(after, faces)
+    dot = np.einsum("ij,ij->i", old, new)
+    size = np.einsum("ij,ij->i", old, old)
+    return np.asarray(dot <= _CRUSHED * size)
+
+
+def slopes(vertices: Points, faces: Faces, move: Floats) -> Floats:
+    """(m,) how steeply a move along the normal changes over each face of the surface it starts from: mm per mm."""
+    a, b, c = (vertices[faces[:, i]] for i in range(3))
+    u, w = b - a, c - a
+    du, dw = move[faces[:, 1]] - move[faces[:, 0]], move[faces[:, 2]] - move[faces[:, 0]]
+    uu, ww, uw = (np.einsum("ij,ij->i", p, q) for p, q in ((u, u), (w, w), (u, w)))
+    det = np.maximum(uu * ww - uw * uw, 1e-12)
+    p, q = (ww * du - uw * dw) / det, (uu * dw - uw * du) / det
+    return np.sqrt(np.maximum(p * du + q * dw, 0.0))
+
+
+def guard(capture: Points, base: Points, normals: Points, local: Floats, faces: Faces, cap: Faces, steepest: float) -> Guarded:
+    """Move the reduced surface by `local` along `normals`, backing off where it must.
+
+    Parameters
+    ----------
+    capture, base : (n, 3) mm
+        The captured and the reduced surface.
+    normals : (n, 3) unit
+    local : (n,) mm
+    faces, cap : (m, 3), (k, 3)
+        The wall, and the faces that close its top.
+    steepest : float
+        Tangent of the slope limit.
+
+    Raises
+    ------
+    RectifyError
+        If no shape could be found; nothing folded or open is ever returned.
+    """
+    share = np.ones(len(base))
+    closed = np.concatenate([faces, cap])
+    known: NDArray[np.int64] | None = None
+    for done in range(_ROUNDS):
+        vertices = moved(base, normals, local * share)
+        bad = flipped_faces(capture, vertices, faces) | (slopes(base, faces, local * share) > steepest)
+        if not bad.any():
+            if known is None:
+                known = crossing_faces(capture, closed)
+            crossing = np.setdiff1d(crossing_faces(vertices, closed), known)
+            if len(crossing) == 0:
+                return Guarded(vertices, share, done)
+            bad[crossing[crossing < len(faces)]] = True
+            if not bad.any():
+                bad[np.isin(faces, cap[crossing[crossing >= len(faces)] - len(faces)]).any(axis=1)] = True
+        share = _lower(share, bad, faces)
+    raise RectifyError(
+        "no sound shape was found: the surface still folds after backing off",
+        found=f"{int(bad.sum())} faces",
+        hint="is the capture folded where the regions lie? nothing was written",
+    )
+
+
+def moved(base: Points, normals: Points, local: Floats) -> Points:
+    """The surface moved by `local` along `normals`; a vertex with no move keeps its bits."""
+    out = base.copy()
+    moves = local != 0
+    out[moves] += local[moves, None] * normals[moves]
+    return out
+
+
+def _lower(share: Floats, bad: NDArray[np.bool_], faces: Faces) -> Floats:
+    """Lower the share on bad faces, and less and less around them."""
+    n = len(share)
+    touched = np.unique(faces[bad])
+    lost = np.zeros(n)
+    lost[touched] = 1.0 - _LOWER
+    pairs = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
+    graph = sparse.coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n)).tocsr()
+    graph = graph + graph.T
+    degree = np.maximum(np.asarray(graph.sum(axis=1)).ravel(), 1.0)
+    for _ in range(_SPREAD):
+        lost = np.maximum(lost, (graph @ lost) / degree)
+    return np.asarray(share * (1.0 - lost))

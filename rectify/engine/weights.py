@@ -1,0 +1,335 @@
+"""A region's weight: 1 in its core, 0 past its line, a quintic step between.
+
+The outline is shapely geometry in the plane of the region's layout. The signed distance to it is taken
+once, on a fine raster that a cubic spline reads at any place, so the cost does not grow with the mesh.
+Corners are rounded to at least the feather on the side where it lies, so the distance has no crease there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from rectify.engine.blend import quintic
+from rectify.engine.layout import Layout, layout_at
+from rectify.errors import RulesError
+from rectify.geometry.mesh import Floats, Points
+from rectify.limb.chart import Chart
+from rectify.rulebook.plan import Band, EndCap, KeepClear, Outline, Oval, RegionPlan, Strip
+
+__all__ = ["Weight", "region_weight"]
+
+Where = Callable[[Floats, Floats], Floats]  # stations, angles -> weight
+
+_RASTER_MM = 1.0
+_LEAST_CORE_MM = 1.5  # half of the 3 mm that a core always has
+_QUADRANT = 24  # segments to a quarter circle in outlines
+
+
+@dataclass(frozen=True, eq=False)
+class Weight:
+    """How a region weighs at any place of the chart.
+
+    Parameters
+    ----------
+    at : (stations, angles) -> (n,) weight in [0, 1]
+    feather_mm : float
+        As held to what fits.
+    outline : (k, 2) stations and degrees
+        The pencil line, for pictures; several rings follow one another with a row of NaN between.
+    area_mm2 : float
+        Inside the outline.
+    reach_mm : float
+        Widest distance from the anchor to the outline; 0 for bands.
+    """
+
+    at: Where
+    feather_mm: float
+    outline: NDArray[np.float64]
+    area_mm2: float
+    reach_mm: float
+
+
+def region_weight(region: RegionPlan, chart: Chart, edge_mm: float) -> Weight:
+    """The weight of one region of a plan on one limb.
+
+    Parameters
+    ----------
+    region : RegionPlan
+    chart : Chart
+    edge_mm : float
+        The mesh's edge length: a core is at least two of them wide.
+
+    Raises
+    ------
+    RulesError
+        Where the outline has no room for a core.
+    """
+    core = max(_LEAST_CORE_MM, edge_mm)
+    shape = region.shape
+    if isinstance(shape, Band):
+        return _band(region, shape, chart, core)
+    if isinstance(shape, EndCap):
+        return _end_cap(region, shape, chart, core)
+    layout = layout_at(chart, region.anchor.spot, _reach(shape, region))
+    drawn = _drawn(shape, layout)
+    if isinstance(shape, Oval) and region.profile == "groove":
+        return _groove(region, shape, layout, drawn, core)
+    return _flat(region, layout, drawn, core)
+
+
+def _reach(shape: Oval | Strip | Outline, region: RegionPlan) -> float:
+    """How far distally of its anchor a region goes, feather included: decides wall or cap. A strip stays true on the
+    cap as long as it follows a meridian, so it counts as on the wall."""
+    outside = region.feather_mm if region.blend == "outside" else 0.0
+    if isinstance(shape, Oval):
+        return max(shape.along_mm, shape.around_mm) / 2 + outside
+    if isinstance(shape, Outline):
+        return max(s.station_mm for s in shape.ring) - region.anchor.spot.station_mm + outside
+    return 0.0
+
+
+# -- outlines -------------------------------------------------------------------------------------
+
+
+def _drawn(shape: Oval | Strip | Outline, layout: Layout) -> shapely.Geometry:
+    if isinstance(shape, Oval):
+        turn = np.linspace(0.0, 2 * np.pi, 4 * _QUADRANT, endpoint=False)
+        ring = np.stack([shape.around_mm / 2 * np.cos(turn), shape.along_mm / 2 * np.sin(turn)], axis=1)
+        return shapely.polygons(ring @ _turned(shape.turn_deg))
+    if isinstance(shape, Outline):
+        ring = layout.plane(
+            np.array([s.station_mm for s in shape.ring]), np.array([s.angle_deg for s in shape.ring])
+        )
+        polygon = shapely.polygons(ring)
+        return polygon if polygon.is_valid else shapely.make_valid(polygon)
+    path = layout.plane(np.array([s.station_mm for s in shape.path]), np.array([s.angle_deg for s in shape.path]))
+    return _strip(path, np.array(shape.widths_mm) / 2)
+
+
+def _turned(degrees: float) -> NDArray[np.float64]:
+    """Rows times this: the distal end of what is turned goes towards lateral."""
+    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
+    return np.array([[c, -s], [s, c]])
+
+
+def _strip(path: Points, half: Floats) -> shapely.Geometry:
+    """Discs along the path and what lies between neighbours; the widths run evenly from one to the next."""
+    if np.ptp(half) == 0:
+        return shapely.buffer(shapely.linestrings(path), half[0], quad_segs=_QUADRANT)
+    discs = shapely.buffer(shapely.points(path), half, quad_segs=_QUADRANT)
+    pairs = [shapely.convex_hull(shapely.union_all(discs[i : i + 2])) for i in range(len(discs) - 1)]
+    return shapely.union_all(pairs)
+
+
+def _cleared(drawn: shapely.Geometry, region: RegionPlan, layout: Layout) -> shapely.Geometry:
+    margin = region.feather_mm if region.blend == "outside" else 0.0
+    for clear in region.keep_clear:
+        drawn = shapely.difference(drawn, _disc(clear, layout, margin))
+    return drawn
+
+
+def _disc(clear: KeepClear, layout: Layout, margin: float) -> shapely.Geometry:
+    centre = layout.plane(np.array([clear.spot.station_mm]), np.array([clear.spot.angle_deg]))[0]
+    return shapely.buffer(shapely.points(centre), clear.by_mm + margin, quad_segs=_QUADRANT)
+
+
+# -- distance to weight ---------------------------------------------------------------------------
+
+
+def _flat(region: RegionPlan, layout: Layout, drawn: shapely.Geometry, core: float) -> Weight:
+    drawn = _cleared(drawn, region, layout)
+    room = _inradius(drawn) - core
+    if room < 0:
+        raise _no_room(region, 2 * (room + core), core)
+    inside = region.blend == "inside"
+    whole = region.profile in ("dome", "groove")  # rises over the whole half width
+    if inside:
+        feather = room if whole else min(region.feather_mm, room)
+        line = _opened(drawn, feather)
+        rise, zero = feather, 0.0
+    else:
+        feather = region.feather_mm
+        line = _closed(drawn, feather)
+        rise, zero = (feather + room if whole else feather), -feather
+    field = _Raster(line, 0.0 if inside else feather)
+
+    def at(stations: Floats, angles: Floats) -> Floats:
+        return field.step(layout.plane(stations, angles), zero, rise)
+
+    return Weight(at, feather, _ring(line, layout), float(line.area), _widest(line))
+
+
+def _groove(region: RegionPlan, shape: Oval, layout: Layout, drawn: shapely.Geometry, core: float) -> Weight:
+    """A trough: rounded across the narrow way, full along its middle line, its two ends feathered."""
+    inside = region.blend == "inside"
+    out = 0.0 if inside else region.feather_mm
+    half = np.array([shape.around_mm, shape.along_mm]) / 2 + out
+    swap = half[1] > half[0]
+    long, short = (half[1], half[0]) if swap else (half[0], half[1])
+    if min(short, long) - core < 0:
+        raise _no_room(region, 2 * short, core)
+    feather = min(region.feather_mm, long - core)
+    turn = _turned(shape.turn_deg).T
+    clear = [
+        (layout.plane(np.array([c.spot.station_mm]), np.array([c.spot.angle_deg]))[0], c.by_mm) for c in region.keep_clear
+    ]
+
+    def at(stations: Floats, angles: Floats) -> Floats:
+        plane = layout.plane(stations, angles)
+        p = plane @ turn
+        x, y = (p[:, 1], p[:, 0]) if swap else (p[:, 0], p[:, 1])
+        width = np.sqrt(np.clip(1.0 - (x / long) ** 2, 0.0, None))
+        across = 1.0 - np.divide(np.abs(y), short * width, out=np.full_like(y, 2.0), where=width > 0)
+        weight = quintic(across / (1.0 - core / short)) * quintic((long - np.abs(x)) / feather)
+        for centre, by in clear:
+            weight *= quintic((np.linalg.norm(plane - centre, axis=1) - by) / max(feather, core))
+        return weight
+
+    return Weight(at, feather, _ring(drawn, layout), float(drawn.area), _widest(drawn))
+
+
+def _band(region: RegionPlan, shape: Band, chart: Chart, core: float) -> Weight:
+    low, high = shape.from_station_mm, shape.to_station_mm
+    half = (high - low) / 2
+    if half < core:
+        raise _no_room(region, 2 * half, core)
+    inside = region.blend == "inside"
+    room = half - core
+    whole = region.profile != "flat"
+    feather = (room if whole else min(region.feather_mm, room)) if inside else region.feather_mm
+    rise = feather if inside or not whole else feather + room
+    zero = 0.0 if inside else -feather
+
+    def at(stations: Floats, angles: Floats) -> Floats:
+        depth = np.minimum(chart.along(low, stations, angles), -chart.along(high, stations, angles))
+        return _step(depth - zero, rise)
+
+    turn = np.linspace(-180.0, 180.0, 121)
+    ring = np.vstack([np.stack([np.full(121, s), turn], axis=1) for s in (low, high)])
+    ring = np.insert(ring, 121, np.nan, axis=0)
+    circle = chart.mean_radius((low + high) / 2) * 2 * np.pi
+    return Weight(at, feather, ring, float(circle * (high - low)), 0.0)
+
+
+def _end_cap(region: RegionPlan, shape: EndCap, chart: Chart, core: float) -> Weight:
+    if shape.reach_mm < core:
+        raise _no_room(region, 2 * shape.reach_mm, core)
+    inside = region.blend == "inside"
+    room = shape.reach_mm - core
+    whole = region.profile != "flat"
+    feather = (room if whole else min(region.feather_mm, room)) if inside else region.feather_mm
+    rise = feather if inside or not whole else feather + room
+    zero = 0.0 if inside else -feather
+
+    def at(stations: Floats, angles: Floats) -> Floats:
+        return _step(shape.reach_mm - chart.to_pole(stations, angles) - zero, rise)
+
+    turn = np.linspace(-180.0, 180.0, 121)
+    way = chart.to_pole(chart.stations, np.zeros(len(chart.stations)))
+    station = float(np.interp(-shape.reach_mm, -way, chart.stations))
+    return Weight(at, feather, np.stack([np.full(121, station), turn], axis=1), float(np.pi * shape.reach_mm**2), shape.reach_mm)
+
+
+def _step(depth: Floats, rise: float) -> Floats:
+    """0 at depth 0, 1 at `rise` and past it; a cliff where there is no room to rise."""
+    return quintic(depth / rise) if rise > 0 else (depth >= 0).astype(np.float64)
+
+
+class _Raster:
+    """Signed distance to an outline, positive inside, read by a cubic spline."""
+
+    def __init__(self, line: shapely.Geometry, margin: float) -> None:
+        x0, y0, x1, y1 = line.bounds
+        pad = margin + 3 * _RASTER_MM
+        self._low = np.array([x0 - pad, y0 - pad])
+        self._size = (np.ceil((np.array([x1 + pad, y1 + pad]) - self._low) / _RASTER_MM) + 1).astype(int)
+        x = self._low[0] + _RASTER_MM * np.arange(self._size[0])
+        y = self._low[1] + _RASTER_MM * np.arange(self._size[1])
+        px, py = (g.ravel() for g in np.meshgrid(x, y, indexing="ij"))
+        border = shapely.boundary(line)
+        shapely.prepare(border)
+        shapely.prepare(line)
+        distance = shapely.distance(shapely.points(px, py), border)
+        distance *= np.where(shapely.contains_xy(line, px, py), 1.0, -1.0)
+        self._spline = ndimage.spline_filter(distance.reshape(self._size), order=3, mode="nearest")
+
+    def step(self, plane: Points, zero: float, rise: float) -> Floats:
+        """Weights at plane points (n, 2): 0 where the distance is at most `zero`, 1 from `zero + rise` on."""
+        at = (plane - self._low) / _RASTER_MM
+        near = ((at >= 0) & (at <= self._size - 1)).all(axis=1)
+        weight = np.zeros(len(plane))
+        distance = ndimage.map_coordinates(self._spline, at[near].T, order=3, prefilter=False, mode="nearest")
+        weight[near] = _step(distance - zero, rise)
+        return weight
+
+
+def _inradius(shape: shapely.Geometry) -> float:
+    if shape.is_empty:
+        return 0.0
+    return float(shapely.length(shapely.maximum_inscribed_circle(shape, tolerance=0.05)))
+
+
+def _opened(shape: shapely.Geometry, by: float) -> shapely.Geometry:
+    """Outward corners rounded to a radius of at least `by`."""
+    if by <= 0:
+        return shape
+    return shapely.buffer(shapely.buffer(shape, -by, quad_segs=_QUADRANT), by, quad_segs=_QUADRANT)
+
+
+def _closed(shape: shapely.Geometry, by: float) -> shapely.Geometry:
+    """Inward corners rounded to a radius of at least `by`."""
+    if by <= 0:
+        return shape
+    return shapely.buffer(shapely.buffer(shape, by, quad_segs=_QUADRANT), -by, quad_segs=_QUADRANT)
+
+
+def _widest(shape: shapely.Geometry) -> float:
+    x0, y0, x1, y1 = shape.bounds
+    return float(max(abs(x0), abs(x1), abs(y0), abs(y1)))
+
+
+def _no_room(region: RegionPlan, width: float, core: float) -> RulesError:
+    return RulesError(
+        "the outline has no room for a core",
+        key=f"regions.{region.name}.shape",
+        wanted=f"at least {2 * core:.1f} mm across (3 mm and two edge lengths of the mesh)",
+        found=f"{width:.1f} mm",
+        hint="make the shape wider, or use a finer scan",
+    )
+
+
+def _ring(line: shapely.Geometry, layout: Layout) -> NDArray[np.float64]:
+    """The outline back on the chart: (k, 2) stations and degrees, NaN rows between rings."""
+    rings = []
+    for part in getattr(line, "geoms", [line]):
+        points = shapely.get_coordinates(shapely.segmentize(part.exterior, 4.0))
+        rings += [_back(points, layout), np.full((1, 2), np.nan)]
+    return np.concatenate(rings[:-1]) if rings else np.zeros((0, 2))
+
+
+def _back(points: Points, layout: Layout) -> NDArray[np.float64]:
+    """Places of plane points, by Newton steps on the layout."""
+    chart, anchor = layout.chart, layout.anchor
+    if layout.kind == "pole":
+        angle = np.degrees(np.arctan2(points[:, 0], -points[:, 1]))
+        way = -chart.to_pole(chart.stations, np.zeros(len(chart.stations)))
+        return np.stack([np.interp(-np.linalg.norm(points, axis=1), way, chart.stations), angle], axis=1)
+    ring = max(chart.mean_radius(min(anchor.station_mm, chart.centre_mm)), 1.0)
+    at = np.stack([anchor.station_mm + points[:, 1], anchor.angle_deg + np.degrees(points[:, 0] / ring)], axis=1)
+    for _ in range(8):
+        at[:, 0] = np.clip(at[:, 0], chart.top_mm, chart.pole_mm - 0.5)
+        here = layout.plane(at[:, 0], at[:, 1])
+        ds = (layout.plane(at[:, 0] + 0.5, at[:, 1]) - here) / 0.5
+        da = (layout.plane(at[:, 0], at[:, 1] + 0.5) - here) / 0.5
+        miss = points - here
+        det = ds[:, 0] * da[:, 1] - ds[:, 1] * da[:, 0]
+        det = np.where(np.abs(det) > 1e-9, det, 1e-9)
+        at[:, 0] += np.clip((miss[:, 0] * da[:, 1] - miss[:, 1] * da[:, 0]) / det, -20, 20)
+        at[:, 1] += np.clip((ds[:, 0] * miss[:, 1] - ds[:, 1] * miss[:, 0]) / det, -30, 30)
+    return at

@@ -1,0 +1,60 @@
+"""How much a surface holds, whole or below a plane, and the area of faces."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rectify.geometry.mesh import Faces, Points
+
+__all__ = ["volume", "volume_below"]
+
+
+def volume(vertices: Points, faces: Faces) -> float:
+    """Volume of a closed surface, mm³; positive when its faces point outward.
+
+    Divergence theorem over the faces (Zwillinger, CRC Standard Mathematical Tables and Formulas; title
+    from memory), about the centroid of the vertices, so that a far-away origin costs no digits.
+    """
+    if len(faces) == 0:
+        return 0.0
+    p = vertices - vertices.mean(axis=0)
+    a, b, c = p[faces[:, 0]], p[faces[:, 1]], p[faces[:, 2]]
+    return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6)
+
+
+def volume_below(vertices: Points, faces: Faces, z: float) -> float:
+    """Volume between a surface and the plane at height z, counted below the plane, mm³.
+
+    The surface may be open above the plane; below it must be closed but for the plane itself. The flux
+    of (0, 0, h - z) through the plane is nothing, so only the faces count, those that cross it cut exactly.
+    """
+    h = vertices[:, 2] - z
+    below = h[faces] < 0
+    number = below.sum(axis=1)
+    total = _flux(vertices[faces[number == 3]], z)
+    one = number == 1  # a corner below: one triangle
+    if one.any():
+        a, b, c = _turned(vertices, faces[one], np.argmax(below[one], axis=1))
+        total += _flux(np.stack([a, _meet(a, b, z), _meet(a, c, z)], axis=1), z)
+    two = number == 2  # a corner above: the whole face less its tip
+    if two.any():
+        a, b, c = _turned(vertices, faces[two], np.argmin(below[two], axis=1))
+        total += _flux(np.stack([a, b, c], axis=1), z) - _flux(np.stack([a, _meet(a, b, z), _meet(a, c, z)], axis=1), z)
+    return total
+
+
+def _turned(vertices: Points, faces: Faces, lead: np.ndarray) -> tuple[Points, Points, Points]:
+    row = np.arange(len(faces))
+    a, b, c = (vertices[faces[row, (lead + i) % 3]] for i in range(3))
+    return a, b, c
+
+
+def _meet(a: Points, b: Points, z: float) -> Points:
+    share = (z - a[:, 2]) / (b[:, 2] - a[:, 2])
+    return np.asarray(a + share[:, None] * (b - a))
+
+
+def _flux(triangles: np.ndarray, z: float) -> float:
+    a, b, c = triangles[:, 0], triangles[:, 1], triangles[:, 2]
+    area_z = ((b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])) / 2
+    return float(np.sum(area_z * (triangles[:, :, 2].mean(axis=1) - z)))

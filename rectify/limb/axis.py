@@ -1,0 +1,150 @@
+"""The limb's own axis and frame, so that a level and an angle mean the same on every capture.
+
+The axis runs through the area centroids of the sections between 30 and 70 % of the way from the origin
+landmark to the distal end: below the joint, above the rounded end. The frame's origin is the axis point
+at the origin landmark's level; +z proximal, +y anterior, +x the person's right. What the axis is not:
+the line of a bent limb; `spread_mm` says how far the centroids stray from it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rectify.errors import MeshError
+from rectify.geometry.mesh import Floats, Mesh, Points
+from rectify.geometry.normals import unit
+from rectify.geometry.sections import cut
+
+__all__ = ["Axis", "fit_axis", "frame_of", "to_frame"]
+
+_FROM, _TO = 0.30, 0.70  # of the way from the origin's level to the distal end
+_LEVELS = 41
+_STEPS = 40
+_CONVERGED = 1e-12  # radians between two steps
+_LEAST_LENGTH_MM = 15.0  # less than this below the origin and there is no segment to fit
+
+
+@dataclass(frozen=True, eq=False)
+class Axis:
+    """A line through the limb.
+
+    Parameters
+    ----------
+    point : (3,) mm, on the axis at the origin landmark's level, in the capture's axes
+    distal : (3,) unit
+    spread_mm : float
+        Largest distance of a fitted centroid from the line.
+    end_level_mm : float
+        Level of the most distal point of the capture.
+    """
+
+    point: Floats
+    distal: Floats
+    spread_mm: float
+    end_level_mm: float
+
+
+def fit_axis(mesh: Mesh, origin: Floats, distal_hint: Floats) -> Axis:
+    """Fit the axis, to convergence.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        The captured wall, open or closed at the top.
+    origin : (3,) mm
+        The landmark at level 0.
+    distal_hint : (3,)
+        Any direction within some 40 degrees of distal.
+
+    Raises
+    ------
+    MeshError
+        If there is no limb below the origin, or a section there is open.
+    """
+    distal = unit(np.asarray(distal_hint, dtype=np.float64))
+    point, spread, end = origin, 0.0, 0.0
+    for _ in range(_STEPS):
+        basis = _basis(distal)
+        local = (mesh.vertices - origin) @ basis.T
+        end = float(local[:, 2].max())
+        if end < _LEAST_LENGTH_MM:
+            raise MeshError(
+                "no limb below the origin landmark",
+                wanted=f"at least {_LEAST_LENGTH_MM:g} mm between it and the distal end",
+                found=f"{end:.1f} mm",
+                hint="is the origin landmark where it should be, and the scan the right one?",
+            )
+        levels = np.linspace(_FROM * end, _TO * end, _LEVELS)
+        span = local[mesh.faces, 2]
+        near = (span.max(axis=1) >= levels[0]) & (span.min(axis=1) <= levels[-1])
+        cuts = cut(Mesh(local, mesh.faces[near]), local[:, 2], levels)
+        if not cuts.closed.all():
+            raise MeshError(
+                f"the surface is open {levels[~cuts.closed][0]:.0f} mm below the origin landmark",
+                wanted="closed sections over the middle of the residual limb",
+                found=f"{int((~cuts.closed).sum())} of {len(levels)} sections open",
+                hint="fill the hole, or scan again",
+            )
+        _, centroids = cuts.areas_and_centroids()
+        line = np.column_stack([centroids, levels])
+        middle = line.mean(axis=0)
+        direction = np.linalg.svd(line - middle, full_matrices=False)[2][0]
+        direction *= np.sign(direction[2])
+        off = (line - middle) - np.outer((line - middle) @ direction, direction)
+        spread = float(np.linalg.norm(off, axis=1).max())
+        new = unit(direction @ basis)
+        turned = float(np.linalg.norm(new - distal))
+        distal = new
+        centre = origin + middle @ basis
+        point = centre - ((centre - origin) @ distal) * distal
+        if turned < _CONVERGED:
+            break
+    return Axis(point, distal, spread, float(((mesh.vertices - origin) @ distal).max()))
+
+
+def _basis(distal: Floats) -> Points:
+    """Three rows, right-handed: any two directions across, and distal."""
+    aside = np.eye(3)[int(np.argmin(np.abs(distal)))]
+    first = unit(np.cross(aside, distal))
+    return np.stack([first, np.cross(distal, first), distal])
+
+
+def frame_of(axis: Axis, mark: Floats, mark_angle_deg: float, side: str) -> Floats:
+    """The 4 x 4 transform from the capture's axes to the limb frame.
+
+    Parameters
+    ----------
+    axis : Axis
+    mark : (3,) mm
+        The point that fixes the angle, in the capture's axes.
+    mark_angle_deg : float
+        The angle at which it lies: 0 for an anterior mark; positive towards lateral.
+    side : "left" or "right"
+
+    Raises
+    ------
+    MeshError
+        If the mark lies on the axis.
+    """
+    z = -axis.distal
+    across = mark - axis.point
+    across = across - (across @ z) * z
+    if np.linalg.norm(across) < 1.0:
+        raise MeshError("the landmark that fixes angle 0 lies on the limb's axis", hint="mark it on the skin")
+    to_mark = unit(across)
+    right_of_mark = np.cross(to_mark, z)
+    # +x is the person's right; lateral is +x on a right limb and -x on a left one
+    turn = np.radians(mark_angle_deg) * (1.0 if side == "right" else -1.0)
+    y = np.cos(turn) * to_mark - np.sin(turn) * right_of_mark
+    x = np.cross(y, z)
+    frame = np.eye(4)
+    frame[:3, :3] = np.stack([x, y, z])
+    frame[:3, 3] = -frame[:3, :3] @ axis.point
+    return frame
+
+
+def to_frame(points: Points, frame: Floats) -> Points:
+    """Points (n, 3) carried by a 4 x 4 rigid transform."""
+    return np.asarray(points @ frame[:3, :3].T + frame[:3, 3])

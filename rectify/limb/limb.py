@@ -1,0 +1,174 @@
+"""A residual limb: its surface in its own frame, its chart, its landmarks.
+
+    capture (mm, any pose) + landmarks + side + amputation -> Limb
+
+Made once and never changed. Turning, moving or mirroring the capture gives the same limb but for the
+last digits.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from rectify.geometry.edges import border_loops
+from rectify.geometry.mesh import Faces, Floats, Mesh, Points
+from rectify.geometry.volume import volume, volume_below
+from rectify.limb.axis import Axis, fit_axis, frame_of, to_frame
+from rectify.limb.chart import SMOOTH_MM, Chart, build_chart
+from rectify.limb.intake import accept
+from rectify.limb.landmarks import Landmark, RawLandmark, computed, on_chart
+from rectify.limb.measure import Profile, inflection_level, measure_levels, shape_class
+from rectify.limb.origin import origin_of, zero_of
+from rectify.limb.spot import Spot
+
+__all__ = ["Limb"]
+
+_PROFILE_STEP_MM = 2.0
+_PLANE_MARGIN_MM = 2.0  # volumes are counted this far below the lowest point of the open edge
+# the common peroneal nerve winds round the neck some 20 mm below the top of the head (evidence: from memory)
+_NECK_BELOW_HEAD_MM = 20.0
+_NECK_UNCERTAINTY_MM = 5.0
+
+
+@dataclass(frozen=True, eq=False)
+class Limb:
+    """A limb in its own frame: origin on the axis at level 0, +z proximal, +y anterior, +x the person's right.
+
+    Parameters
+    ----------
+    side : "left" or "right"
+    amputation : str
+    mesh : Mesh
+        The captured wall, open at the top, float64 mm.
+    cap : (m, 3) int64
+        Faces that close the top along its own edge.
+    frame : (4, 4)
+        From the capture's own axes to the limb frame.
+    axis : Axis
+        In the capture's axes.
+    chart : Chart
+    landmarks : name -> Landmark
+        Marked, read and computed ones.
+    notes : what was assumed on the way, in words
+    """
+
+    side: str
+    amputation: str
+    mesh: Mesh
+    cap: Faces
+    frame: Floats
+    axis: Axis
+    chart: Chart
+    landmarks: Mapping[str, Landmark]
+    notes: tuple[str, ...] = ()
+
+    @classmethod
+    def from_capture(
+        cls,
+        mesh: Mesh,
+        *,
+        side: str,
+        amputation: str,
+        landmarks: Mapping[str, RawLandmark],
+        path: str | None = None,
+        smooth_mm: float = SMOOTH_MM,
+    ) -> Limb:
+        """Lay frame and chart over a capture.
+
+        Parameters
+        ----------
+        mesh : Mesh
+            In mm, in any pose, open at the top.
+        side, amputation : str
+        landmarks : name -> RawLandmark
+            In the capture's axes, mm. The origin and what fixes angle 0 must be there.
+        path : str, optional
+            The scan's file, for the sentences.
+
+        Raises
+        ------
+        LandmarkError, MeshError, Faults
+        """
+        cap = accept(mesh, path=path, mirror=side == "left")
+        origin = origin_of(amputation, landmarks)
+        loop = border_loops(mesh)[0]
+        axis = fit_axis(mesh, origin, mesh.vertices.mean(axis=0) - mesh.vertices[loop].mean(axis=0))
+        zero, zero_angle, notes = zero_of(amputation, landmarks)
+        frame = frame_of(axis, zero, zero_angle, side)
+        wall = Mesh(to_frame(mesh.vertices, frame), mesh.faces, mesh.colours)
+        chart = build_chart(wall, side, smooth_mm=smooth_mm)
+        placed = {name: on_chart(name, raw, chart, frame) for name, raw in landmarks.items()}
+        limb = cls(side, amputation, wall, cap, frame, axis, chart, placed, notes)
+        return cls(side, amputation, wall, cap, frame, axis, chart, {**limb._computed(), **placed}, notes)
+
+    def _computed(self) -> dict[str, Landmark]:
+        """Places that follow from the whole shape or from a marked landmark, by definition."""
+        chart = self.chart
+        out = {
+            "distal-end": computed("distal-end", Spot(chart.pole_mm, 0.0), chart, 0.0, note="where the axis leaves the end"),
+            "inflection": computed("inflection", Spot(inflection_level(self.profile), 0.0), chart, _PROFILE_STEP_MM,
+                                   note="where the profile starts curving in to the end"),
+        }
+        head = self.landmarks.get("fibular-head")
+        if head is not None and not head.absent:
+            spot = chart.step(head.spots[0], _NECK_BELOW_HEAD_MM, 0.0)
+            out["fibular-neck"] = computed("fibular-neck", spot, chart, _NECK_UNCERTAINTY_MM,
+                                           note=f"{_NECK_BELOW_HEAD_MM:g} mm below the fibular head, from memory")
+        return out
+
+    @cached_property
+    def profile(self) -> Profile:
+        """Measures every 2 mm of level."""
+        top, tip = self.chart.top_mm, float(-self.mesh.vertices[:, 2].min())
+        first = np.ceil(top / _PROFILE_STEP_MM) * _PROFILE_STEP_MM
+        return measure_levels(self.mesh, np.arange(first, tip, _PROFILE_STEP_MM))
+
+    @cached_property
+    def closed_faces(self) -> Faces:
+        """The wall's faces and the cap's, (m, 3)."""
+        return np.concatenate([self.mesh.faces, self.cap])
+
+    @cached_property
+    def edge(self) -> Points:
+        """The open edge, (k, 3) mm in the limb frame, in order."""
+        return self.mesh.vertices[border_loops(self.mesh)[0]]
+
+    @cached_property
+    def edge_mm(self) -> float:
+        """The mesh's edge length, median, mm."""
+        v, f = self.mesh.vertices, self.mesh.faces
+        return float(np.median(np.linalg.norm(v[f[:, 0]] - v[f[:, 1]], axis=1)))
+
+    @property
+    def end_level_mm(self) -> float:
+        """Level of the most distal point."""
+        return float(-self.mesh.vertices[:, 2].min())
+
+    @property
+    def inflection_mm(self) -> float:
+        """Level at which the wall turns in to the end."""
+        return self.landmarks["inflection"].level_mm
+
+    def plane_level(self, vertices: Points | None = None) -> float:
+        """The level below which volumes are counted: 2 mm below the lowest point of the open edge of either surface."""
+        lowest = [-float(self.edge[:, 2].min())]
+        if vertices is not None:
+            lowest.append(-float(vertices[border_loops(self.mesh)[0], 2].min()))
+        return max(lowest) + _PLANE_MARGIN_MM
+
+    def volume_ml(self, plane_level: float | None = None) -> float:
+        """Volume below a plane (by default 2 mm below the open edge), ml."""
+        level = self.plane_level() if plane_level is None else plane_level
+        return volume_below(self.mesh.vertices, self.mesh.faces, -level) / 1000.0
+
+    def model_volume_ml(self) -> float:
+        """Volume of the whole closed body, ml."""
+        return volume(self.mesh.vertices, self.closed_faces) / 1000.0
+
+    def shape_class(self) -> tuple[str, float]:
+        """conical, cylindrical or bulbous, and the ratio that says so."""
+        return shape_class(self.profile, 0.0, self.inflection_mm)

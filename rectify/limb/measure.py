@@ -1,0 +1,114 @@
+"""What a tape and a calliper read on a limb, level by level, and its lengths, volume and shape.
+
+A circumference is the perimeter of the section's convex hull, as a tape bridges hollows. AP and ML are
+the section's extents along the limb frame's y and x, as a calliper held square reads them. An open
+section has no circumference: it is NaN, never invented.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rectify.geometry.mesh import Floats, Mesh
+from rectify.geometry.sections import cut, hull_extents, hull_perimeters
+
+__all__ = ["Profile", "inflection_level", "measure_levels", "shape_class"]
+
+# our cut-offs, from memory: no published ones were read
+_CONICAL_BELOW = 0.90
+_BULBOUS_ABOVE = 1.05
+_TURN_IN_SLOPE = 0.35  # radius lost per mm of level, 19 degrees: the wall has begun to turn in. Our own choice.
+
+
+@dataclass(frozen=True, eq=False)
+class Profile:
+    """Measures at k levels.
+
+    Parameters
+    ----------
+    levels : (k,) mm, ascending
+    circumference, perimeter : (k,) mm; NaN where the section is open or missing
+    area : (k,) mm²; NaN likewise
+    ap, ml : (k,) mm; NaN likewise
+    closed : (k,) bool
+    """
+
+    levels: Floats
+    circumference: Floats
+    perimeter: Floats
+    area: Floats
+    ap: Floats
+    ml: Floats
+    closed: NDArray[np.bool_]
+
+    def at(self, level: float, values: Floats) -> float:
+        """One of the columns at any level between closed ones; NaN outside."""
+        there = self.closed
+        if not there.any() or not self.levels[there][0] <= level <= self.levels[there][-1]:
+            return float("nan")
+        return float(np.interp(level, self.levels[there], values[there]))
+
+
+def measure_levels(mesh: Mesh, levels: Floats) -> Profile:
+    """Measure a limb at many levels at once.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        In the limb frame; open at the top or not.
+    levels : (k,) mm, ascending
+    """
+    levels = np.asarray(levels, dtype=np.float64)
+    cuts = cut(mesh, -mesh.vertices[:, 2], levels)
+    closed = cuts.closed
+    # height falls with level, so the pieces run the other way round and the area is negative
+    area, _ = cuts.areas_and_centroids()
+    k = len(levels)
+    xy = cuts.starts[:, :2]
+    hull = hull_perimeters(xy, cuts.level_of, k)
+    extents = hull_extents(xy, cuts.level_of, k)
+
+    def only_closed(values: Floats) -> Floats:
+        return np.where(closed, values, np.nan)
+
+    return Profile(
+        levels,
+        only_closed(hull),
+        only_closed(cuts.perimeters()),
+        only_closed(np.abs(area)),
+        only_closed(extents[:, 1]),
+        only_closed(extents[:, 0]),
+        closed,
+    )
+
+
+def inflection_level(profile: Profile) -> float:
+    """Where the profile starts curving in to the end (the inflection level of ISO 8548-2, in our words).
+
+    The most proximal level of the distal run in which the mean radius falls by more than 0.35 mm per mm.
+    """
+    there = np.flatnonzero(profile.closed)
+    radius = np.sqrt(profile.area[there] / np.pi)
+    level = profile.levels[there]
+    if len(level) < 3:
+        return float(level[-1]) if len(level) else float("nan")
+    slope = -np.gradient(radius, level)
+    gentle = np.flatnonzero(slope <= _TURN_IN_SLOPE)
+    return float(level[gentle[-1]]) if len(gentle) else float(level[0])
+
+
+def shape_class(profile: Profile, from_level: float, to_level: float) -> tuple[str, float]:
+    """conical, cylindrical or bulbous, and the distal over the proximal circumference that says so.
+
+    Proximal: a quarter of the way from `from_level` (the origin) to `to_level` (the inflection), which is
+    past the joint; distal: at `to_level`. The classes are ISO 8548-2's; the cut-offs 0.90 and 1.05 are
+    ours, from memory.
+    """
+    proximal = profile.at(from_level + 0.25 * (to_level - from_level), profile.circumference)
+    ratio = profile.at(to_level, profile.circumference) / proximal
+    if ratio < _CONICAL_BELOW:
+        return "conical", float(ratio)
+    return ("bulbous" if ratio > _BULBOUS_ABOVE else "cylindrical"), float(ratio)
