@@ -1,9 +1,9 @@
 """The Python interface: the same words as the commands.
 
-    case = rectify.open_case("demo_limbs/RB-101")
-    result = rectify.apply(case)
-    result.mesh, result.report
-    result.save("out")
+case = rectify.open_case("demo_limbs/RB-101")
+result = rectify.apply(case)
+result.mesh, result.report
+result.save("out")
 """
 
 from __future__ import annotations
@@ -88,7 +88,8 @@ class Result:
         path = save_result(self, Path(folder), replace=replace, without=tuple(without))
         if self.outcome.breaches:
             raise LimitError(
-                "; ".join(w.message for w in self.outcome.breaches), path=path,
+                "; ".join(w.message for w in self.outcome.breaches),
+                path=path,
                 hint="the reports are written, no shape is; lower the amounts, or use another rulebook",
             )
         return path

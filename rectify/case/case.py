@@ -108,7 +108,11 @@ class Case:
         MeshError, LandmarkError, Faults
         """
         limb = Limb.from_capture(
-            self.scan, side=self.side, amputation=self.amputation, landmarks=self.raw_landmarks, path=self.says.scan.file
+            self.scan,
+            side=self.side,
+            amputation=self.amputation,
+            landmarks=self.raw_landmarks,
+            path=self.says.scan.file,
         )
         check_landmarks(limb, path=self.document.path)
         return limb
@@ -130,11 +134,20 @@ class Case:
             suspension=self.says.suspension,
             liner_mm=_liner(worn),
             layers=scan.layers,
-            tape=tuple(TapeValue(t.measure, t.at, t.offset_mm, t.value.value, t.over, t.tension) for t in self.says.tape),
+            tape=tuple(
+                TapeValue(t.measure, t.at, t.offset_mm, t.value.value, t.over, t.tension) for t in self.says.tape
+            ),
         )
 
-    def plan(self, rulebook: str | Path | None = None, *, sets: Sequence[str] = (), by: str | None = None, why: str | None = None,
-             on: str | None = None) -> Plan:
+    def plan(
+        self,
+        rulebook: str | Path | None = None,
+        *,
+        sets: Sequence[str] = (),
+        by: str | None = None,
+        why: str | None = None,
+        on: str | None = None,
+    ) -> Plan:
         """The rulebook resolved for this limb, its tunings laid over it.
 
         Parameters
@@ -153,18 +166,31 @@ class Case:
         path = self._rulebook_path(rulebook)
         if isinstance(path, Path) and is_resolved(path):
             if sets:
-                raise CaseError("a resolved plan is taken as it stands", key="--set", hint="tune the case, or use its rulebook")
+                raise CaseError(
+                    "a resolved plan is taken as it stands", key="--set", hint="tune the case, or use its rulebook"
+                )
             return read_plan(path, scan_sha256=self.scan_sha256)
         book = load_rulebook(path, folder=self.folder)
         if book.amputation != self.amputation:
             raise CaseError(
-                f"the rulebook {book.key} is for a {book.amputation} limb", path=self.document.path,
-                line=self.document.line(("rulebook",)), key="rulebook", wanted=f"one for {self.amputation}",
+                f"the rulebook {book.key} is for a {book.amputation} limb",
+                path=self.document.path,
+                line=self.document.line(("rulebook",)),
+                key="rulebook",
+                wanted=f"one for {self.amputation}",
                 hint="`rectify rules list` shows what there is",
             )
         return resolve(
-            book, self.limb, self.facts, tune=self.says.tune or (), sets=sets, by=by, why=why, on=on,
-            scan_sha256=self.scan_sha256, document=self.document,
+            book,
+            self.limb,
+            self.facts,
+            tune=self.says.tune or (),
+            sets=sets,
+            by=by,
+            why=why,
+            on=on,
+            scan_sha256=self.scan_sha256,
+            document=self.document,
         )
 
     def _rulebook_path(self, rulebook: str | Path | None) -> str | Path:
@@ -173,8 +199,12 @@ class Case:
             return given if given.suffix in (".yaml", ".yml") or isinstance(rulebook, Path) else str(rulebook)
         named = self.says.rulebook
         if named is None:
-            raise CaseError("names no rulebook", path=self.document.path, key="rulebook",
-                            hint="write `rulebook: NAME`, or give --rulebook NAME; `rectify rules list` shows what there is")
+            raise CaseError(
+                "names no rulebook",
+                path=self.document.path,
+                key="rulebook",
+                hint="write `rulebook: NAME`, or give --rulebook NAME; `rectify rules list` shows what there is",
+            )
         if named.endswith((".yaml", ".yml")):
             return _inside(self.folder, named, self.document, ("rulebook",))
         return named
@@ -237,8 +267,11 @@ def _capture(path: Path, says: CaseModel, document: Document) -> tuple[Mesh, tup
     units = says.scan.units or read.units
     if units is None:
         raise CaseError(
-            f"says no units, and {read.format} files carry none", path=document.path, line=document.line(("scan",)),
-            key="scan.units", wanted="mm | cm | m | inch",
+            f"says no units, and {read.format} files carry none",
+            path=document.path,
+            line=document.line(("scan",)),
+            key="scan.units",
+            wanted="mm | cm | m | inch",
         )
     mm = TO_MM[units]
     mesh = read.mesh if mm == 1.0 else read.mesh.with_vertices(read.mesh.vertices * mm)
@@ -258,21 +291,32 @@ def _refuse_for_now(says: CaseModel, document: Document) -> None:
     worn = layers if says.wear is None else sum(layer.thickness_mm for layer in says.wear)
     if abs(worn - layers) > 1e-9:
         raise CaseError(
-            f"{worn:g} mm will be worn, but {layers:g} mm lie between skin and captured surface", path=document.path,
-            line=document.line(("wear",)), key="wear", wanted="the same thickness: this version does not make up the difference",
+            f"{worn:g} mm will be worn, but {layers:g} mm lie between skin and captured surface",
+            path=document.path,
+            line=document.line(("wear",)),
+            key="wear",
+            wanted="the same thickness: this version does not make up the difference",
             hint="capture the limb over what will be worn",
         )
     if says.scan.rectified:
         raise CaseError(
-            "was rectified already", path=document.path, line=document.line(("scan", "rectified")), key="scan.rectified",
+            "was rectified already",
+            path=document.path,
+            line=document.line(("scan", "rectified")),
+            key="scan.rectified",
             wanted="a capture that was not: this version would press the same places twice",
         )
 
 
 def _check_tape(says: CaseModel, document: Document, raw: dict[str, RawLandmark]) -> None:
     faults = [
-        CaseError(f"no landmark {tape.at} on this limb", path=document.path, line=document.line(("tape", i)), key=f"tape[{i}].at",
-                  wanted=", ".join(sorted(raw)))
+        CaseError(
+            f"no landmark {tape.at} on this limb",
+            path=document.path,
+            line=document.line(("tape", i)),
+            key=f"tape[{i}].at",
+            wanted=", ".join(sorted(raw)),
+        )
         for i, tape in enumerate(says.tape)
         if tape.at not in raw and tape.at not in ("distal-end", "inflection", "fibular-neck")
     ]
@@ -284,9 +328,15 @@ def _no_person(data: dict[str, Any], document: Document) -> None:
     from rectify.case.model import PERSONAL
 
     faults = [
-        CaseError(f"the key {key} would say who this is", path=document.path, line=document.line(keys), key=".".join(keys),
-                  hint="a case is a code; keep personal data elsewhere and take this line out")
-        for keys, key in [((k,), k) for k in data] + [((k, j), j) for k, v in data.items() if isinstance(v, dict) for j in v]
+        CaseError(
+            f"the key {key} would say who this is",
+            path=document.path,
+            line=document.line(keys),
+            key=".".join(keys),
+            hint="a case is a code; keep personal data elsewhere and take this line out",
+        )
+        for keys, key in [((k,), k) for k in data]
+        + [((k, j), j) for k, v in data.items() if isinstance(v, dict) for j in v]
         if str(key).lower().replace("_", "-") in PERSONAL
     ]
     if faults:
@@ -298,8 +348,14 @@ def _inside(folder: Path, name: str, document: Document, keys: KeyPath) -> Path:
     path = folder / name
     stays = not Path(name).is_absolute() and path.resolve().is_relative_to(folder.resolve())
     if not stays:
-        raise CaseError("leaves the case's folder", path=document.path, line=document.line(keys), key=".".join(map(str, keys)),
-                        found=name, wanted="a file in the same folder as case.yaml")
+        raise CaseError(
+            "leaves the case's folder",
+            path=document.path,
+            line=document.line(keys),
+            key=".".join(map(str, keys)),
+            found=name,
+            wanted="a file in the same folder as case.yaml",
+        )
     if not path.is_file():
         raise FileError("there is no such file", path=path, hint=f"named in {document.path}:{document.line(keys)}")
     return path

@@ -15,7 +15,9 @@ __all__ = ["read_landmarks"]
 _WANTED = "[x, y, z]; a list of such points for a line; absent; or {xyz: [x, y, z], beyond-capture: yes}"
 
 
-def read_landmarks(document: Document, under: KeyPath, value: object, amputation: str, mm: float) -> dict[str, RawLandmark]:
+def read_landmarks(
+    document: Document, under: KeyPath, value: object, amputation: str, mm: float
+) -> dict[str, RawLandmark]:
     """Every landmark of a case, in the scan's own axes, mm.
 
     Parameters
@@ -36,18 +38,29 @@ def read_landmarks(document: Document, under: KeyPath, value: object, amputation
         Every fault, with its line.
     """
     if not isinstance(value, dict):
-        raise LandmarkError(f"is {shown(value)}", path=document.path, line=document.line(under),
-                            key=key_text(under) or None, wanted="landmark names, each with its place")
+        raise LandmarkError(
+            f"is {shown(value)}",
+            path=document.path,
+            line=document.line(under),
+            key=key_text(under) or None,
+            wanted="landmark names, each with its place",
+        )
     names = vocabulary(amputation)
     faults: list[InputError] = []
     out: dict[str, RawLandmark] = {}
     for name, says in value.items():
         line, key = document.line((*under, name)), key_text((*under, name))
         if not names.knows(name):
-            faults.append(LandmarkError(
-                f"no landmark {name} on a {amputation} limb", path=document.path, line=line, key=key,
-                hint=suggest(name, names.names, what="landmarks there", listed=40) + ", and marks of your own: mark-...",
-            ))
+            faults.append(
+                LandmarkError(
+                    f"no landmark {name} on a {amputation} limb",
+                    path=document.path,
+                    line=line,
+                    key=key,
+                    hint=suggest(name, names.names, what="landmarks there", listed=40)
+                    + ", and marks of your own: mark-...",
+                )
+            )
             continue
         try:
             out[name] = _one(says, mm, line, is_line=names.is_line(name) or name.startswith("mark-"))

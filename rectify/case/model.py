@@ -24,7 +24,8 @@ def _code(raw: object) -> str:
     text = raw if isinstance(raw, str) else str(raw)
     if not _CODE.fullmatch(text) or len(text) > 32 or not any(c.isdigit() for c in text):
         raise Wrong(
-            f"is {shown(raw)}, which is no code", wanted="a code with a number in it, such as DM-014, without spaces",
+            f"is {shown(raw)}, which is no code",
+            wanted="a code with a number in it, such as DM-014, without spaces",
             hint="a case is a code and never a name; keep who it belongs to elsewhere",
         )
     return text
@@ -45,7 +46,9 @@ def _date(raw: object) -> str:
 
 def _digest(raw: object) -> str:
     if not isinstance(raw, str) or not _DIGEST.fullmatch(raw):
-        raise Wrong("is no digest", wanted="64 characters that `rectify release` writes", hint="run `rectify release` again")
+        raise Wrong(
+            "is no digest", wanted="64 characters that `rectify release` writes", hint="run `rectify release` again"
+        )
     return raw
 
 
@@ -67,9 +70,12 @@ def _layer(raw: object) -> Layer:
     measured = raw.get("measured", False)
     rest = {key: value for key, value in raw.items() if key != "measured"}
     if len(rest) != 1 or not isinstance(measured, bool):
-        raise Wrong("is not one layer", wanted="one layer and its thickness, such as {liner: 6 mm, measured: yes}",
-                    hint="write each layer as an entry of its own, from inside out")
-    (kind, thickness), = rest.items()
+        raise Wrong(
+            "is not one layer",
+            wanted="one layer and its thickness, such as {liner: 6 mm, measured: yes}",
+            hint="write each layer as an entry of its own, from inside out",
+        )
+    ((kind, thickness),) = rest.items()
     quantity = parse_quantity(thickness, "length", least=0.0, most=60.0)
     return Layer(str(kind), quantity.value, measured)
 
@@ -141,8 +147,22 @@ class ReleaseModel(Base):
     of: Annotated[str, PlainValidator(_digest)]
 
 
-PERSONAL = {"name", "patient", "first-name", "last-name", "surname", "born", "birth-date", "birthday", "date-of-birth", "address", "phone",
-             "email", "insurance", "wearer"}
+PERSONAL = {
+    "name",
+    "patient",
+    "first-name",
+    "last-name",
+    "surname",
+    "born",
+    "birth-date",
+    "birthday",
+    "date-of-birth",
+    "address",
+    "phone",
+    "email",
+    "insurance",
+    "wearer",
+}
 
 
 class CaseModel(Base):

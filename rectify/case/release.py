@@ -50,15 +50,28 @@ def release_blockers(case: Case, plan: Plan) -> tuple[Warn, ...]:
     """What keeps this plan from being released, whoever wants to."""
     out = []
     if plan.status == "draft":
-        out.append(Warn("draft-rulebook", "look", f"the rulebook {plan.rulebook_key} is a draft: so are its results", "rulebook"))
+        out.append(
+            Warn(
+                "draft-rulebook", "look", f"the rulebook {plan.rulebook_key} is a draft: so are its results", "rulebook"
+            )
+        )
     needed = dict.fromkeys((*vocabulary(case.amputation).needed, *plan.needs))
     for name in needed:
         mark = case.limb.landmarks.get(name)
         if mark is not None and (mark.absent or mark.source in ("marked", "mark")):
             if name == "tibial-crest" and not mark.absent and len(mark.points) < 2:
-                out.append(Warn("landmark-missing", "look", "tibial-crest needs two points before a release", f"landmarks.{name}"))
+                out.append(
+                    Warn(
+                        "landmark-missing",
+                        "look",
+                        "tibial-crest needs two points before a release",
+                        f"landmarks.{name}",
+                    )
+                )
             continue
-        out.append(Warn("landmark-missing", "look", f"{name} must be marked before a result is released", f"landmarks.{name}"))
+        out.append(
+            Warn("landmark-missing", "look", f"{name} must be marked before a result is released", f"landmarks.{name}")
+        )
     return tuple(out)
 
 
@@ -70,8 +83,14 @@ def standing(case: Case, plan: Plan) -> Standing:
     if release is None:
         reasons.append(Warn("not-released", "look", "nobody has released this result: it is a draft", "release"))
     elif release.of != digest:
-        reasons.append(Warn("release-stale", "look", f"the release by {release.by} of {release.on} was of something else: "
-                            "plan or inputs have changed since", "release"))
+        reasons.append(
+            Warn(
+                "release-stale",
+                "look",
+                f"the release by {release.by} of {release.on} was of something else: plan or inputs have changed since",
+                "release",
+            )
+        )
     if reasons or release is None:
         return Standing("draft", None, None, digest, tuple(reasons))
     return Standing("released", release.by, release.on, digest, ())

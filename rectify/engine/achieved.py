@@ -74,7 +74,7 @@ def achieve(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded) -> tuple[Reg
     third_before = face_areas(asked.base, faces) / 3
     third_after = face_areas(guarded.vertices, faces) / 3
     index = faces.ravel()
-    area = np.bincount(index, weights=np.repeat(third_before, 3), minlength=n)
+    area = np.asarray(np.bincount(index, weights=np.repeat(third_before, 3), minlength=n), dtype=np.float64)
     middle = (area + np.bincount(index, weights=np.repeat(third_after, 3), minlength=n)) / 2
     local = asked.local * guarded.share
     total = asked.weight.sum(axis=0)
@@ -82,7 +82,15 @@ def achieve(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded) -> tuple[Reg
 
 
 def _one(
-    limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int, area: Floats, middle: Floats, local: Floats, total: Floats
+    limb: Limb,
+    plan: Plan,
+    asked: Asked,
+    guarded: Guarded,
+    i: int,
+    area: Floats,
+    middle: Floats,
+    local: Floats,
+    total: Floats,
 ) -> RegionOutcome:
     region, weight = plan.regions[i], asked.weight[i]
     sign = 1.0 if region.action == "build-up" else -1.0

@@ -18,7 +18,6 @@ from rectify.engine.achieved import RegionOutcome, achieve
 from rectify.engine.field import Asked, ask, places_of
 from rectify.engine.guard import Guarded, flipped_faces, guard
 from rectify.engine.limits import breaches
-from rectify.geometry.crossings import crossing_faces
 from rectify.geometry.dihedral import added_dihedral
 from rectify.geometry.edges import survey
 from rectify.geometry.mesh import Faces, Floats, Mesh
@@ -141,9 +140,7 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
     guarded = guard(limb.mesh.vertices, asked.base, places.normals, asked.local, faces, limb.cap, steepest)
     mesh = limb.mesh.with_vertices(guarded.vertices)
     regions = achieve(limb, plan, asked, guarded)
-    levels = np.arange(
-        np.ceil(limb.chart.top_mm / _LEVEL_STEP_MM) * _LEVEL_STEP_MM, limb.end_level_mm, _LEVEL_STEP_MM
-    )
+    levels = np.arange(np.ceil(limb.chart.top_mm / _LEVEL_STEP_MM) * _LEVEL_STEP_MM, limb.end_level_mm, _LEVEL_STEP_MM)
     before, after = measure_levels(limb.mesh, levels), measure_levels(mesh, levels)
     outcome = Outcome(
         limb=limb,
@@ -156,7 +153,7 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
         levels_before=before,
         levels_after=after,
         dimensions=_dimensions(limb, plan, mesh),
-        checks=_checks(limb, mesh),
+        checks=_checks(limb, mesh, guarded),
         warnings=plan.warnings + (asked.overall.warnings if asked.overall else ()) + _region_warnings(regions),
         breaches=(),
     )
@@ -189,14 +186,14 @@ def _dimensions(limb: Limb, plan: Plan, mesh: Mesh) -> tuple[DimensionOutcome, .
     return tuple(out)
 
 
-def _checks(limb: Limb, mesh: Mesh) -> Checks:
+def _checks(limb: Limb, mesh: Mesh, guarded: Guarded) -> Checks:
     closed = Mesh(mesh.vertices, limb.closed_faces)
     seen = survey(closed)
     return Checks(
         watertight=seen.watertight and volume(mesh.vertices, limb.closed_faces) > 0,
         bodies=seen.body_count,
-        self_intersections=len(crossing_faces(mesh.vertices, limb.closed_faces)),
-        self_intersections_of_capture=len(crossing_faces(limb.mesh.vertices, limb.closed_faces)),
+        self_intersections=guarded.crossings,
+        self_intersections_of_capture=guarded.crossings_of_capture,
         flipped_faces=int(flipped_faces(limb.mesh.vertices, mesh.vertices, limb.mesh.faces).sum()),
         added_dihedral_deg=added_dihedral(limb.mesh, mesh.vertices),
     )
@@ -211,10 +208,22 @@ def _region_warnings(regions: tuple[RegionOutcome, ...]) -> tuple[Warn, ...]:
             out.append(Warn("backed-off", "look", f"the shape could not carry all of {name}{got}", f"regions.{name}"))
         if r.core_vertices == 0:
             over = ", ".join(r.overlaps)
-            out.append(Warn("core-covered", "look", f"{name} has no part of its own: {over} reach over all of its core",
-                            f"regions.{name}"))
+            out.append(
+                Warn(
+                    "core-covered",
+                    "look",
+                    f"{name} has no part of its own: {over} reach over all of its core",
+                    f"regions.{name}",
+                )
+            )
         if r.feather_mm < r.region.feather_mm - 0.05 and r.region.profile == "flat":
-            out.append(Warn("feather-held", "note",
-                            f"{name}: a feather of {r.region.feather_mm:.0f} mm does not fit its outline; {r.feather_mm:.1f} mm was used",
-                            f"regions.{name}"))
+            out.append(
+                Warn(
+                    "feather-held",
+                    "note",
+                    f"{name}: a feather of {r.region.feather_mm:.0f} mm does not fit its outline; "
+                    f"{r.feather_mm:.1f} mm was used",
+                    f"regions.{name}",
+                )
+            )
     return tuple(out)

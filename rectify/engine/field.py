@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rectify.engine.blend import blend_kind, together
-from rectify.engine.overall import OverallMove, end_move, overall_move
+from rectify.engine.overall import OverallMove, end_move, overall_move, shortfall
 from rectify.engine.weights import Weight, region_weight
 from rectify.errors import Faults, RectifyError, RulesError
 from rectify.geometry.mesh import Floats, Points
@@ -16,6 +16,9 @@ from rectify.limb.limb import Limb
 from rectify.rulebook.plan import Plan, RegionPlan
 
 __all__ = ["Asked", "Places", "ask", "local_move", "places_of"]
+
+
+_FINISHED_ROUNDS = 4
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,10 +93,13 @@ def ask(limb: Limb, plan: Plan, places: Places | None = None) -> Asked:
         where = (places.stations, places.angles, places.normals)
         moved = overall_move(limb, plan.overall, *where)
         if plan.overall.holds == "finished":
-            # regions measured from the capture depend on the overall move and it on them: two rounds settle it
-            for _ in range(2):
+            # regions and the end move points to other levels, and regions measured from the capture depend on
+            # the overall move and it on them: each round makes up what the last came short by
+            more = np.zeros(len(moved.levels))
+            for _ in range(_FINISHED_ROUNDS):
                 also = end + local_over(end + moved.move)[:, None] * places.normals
-                moved = overall_move(limb, plan.overall, *where, also=also)
+                moved = overall_move(limb, plan.overall, *where, also=also, more=more)
+                more = more + shortfall(limb, plan.overall, moved, limb.mesh.vertices + also + moved.move)
         shift = end + moved.move
     return Asked(places, _shifted(limb.mesh.vertices, shift), weights, weight, local_over(shift), moved)
 

@@ -37,11 +37,15 @@ class Guarded:
     share : (n,) of its asked local move that each vertex kept
     rounds : int
         0 where nothing had to back off.
+    crossings, crossings_of_capture : int
+        Faces that pass through others, now and in the capture; none that were not there before.
     """
 
     vertices: Points
     share: Floats
     rounds: int
+    crossings: int
+    crossings_of_capture: int
 
 
 def flipped_faces(before: Points, after: Points, faces: Faces) -> NDArray[np.bool_]:
@@ -60,10 +64,12 @@ def slopes(vertices: Points, faces: Faces, move: Floats) -> Floats:
     uu, ww, uw = (np.einsum("ij,ij->i", p, q) for p, q in ((u, u), (w, w), (u, w)))
     det = np.maximum(uu * ww - uw * uw, 1e-12)
     p, q = (ww * du - uw * dw) / det, (uu * dw - uw * du) / det
-    return np.sqrt(np.maximum(p * du + q * dw, 0.0))
+    return np.asarray(np.sqrt(np.maximum(p * du + q * dw, 0.0)))
 
 
-def guard(capture: Points, base: Points, normals: Points, local: Floats, faces: Faces, cap: Faces, steepest: float) -> Guarded:
+def guard(
+    capture: Points, base: Points, normals: Points, local: Floats, faces: Faces, cap: Faces, steepest: float
+) -> Guarded:
     """Move the reduced surface by `local` along `normals`, backing off where it must.
 
     Parameters
@@ -91,9 +97,10 @@ def guard(capture: Points, base: Points, normals: Points, local: Floats, faces: 
         if not bad.any():
             if known is None:
                 known = crossing_faces(capture, closed)
-            crossing = np.setdiff1d(crossing_faces(vertices, closed), known)
+            now = crossing_faces(vertices, closed)
+            crossing = np.setdiff1d(now, known)
             if len(crossing) == 0:
-                return Guarded(vertices, share, done)
+                return Guarded(vertices, share, done, len(now), len(known))
             bad[crossing[crossing < len(faces)]] = True
             if not bad.any():
                 bad[np.isin(faces, cap[crossing[crossing >= len(faces)] - len(faces)]).any(axis=1)] = True

@@ -63,7 +63,7 @@ class Layout:
         flat = np.stack([chord @ around, chord @ along], axis=1)
         plane = unit(flat) * arc[:, None]
         plane[cosine < -0.2] = _FAR  # round the other side
-        return plane
+        return np.asarray(plane)
 
 
 def layout_at(chart: Chart, anchor: Spot, reach_mm: float) -> Layout:

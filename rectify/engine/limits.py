@@ -34,13 +34,27 @@ def breaches(move: Floats, plan: Plan, volume_percent: float, before: Profile, a
 
     if limits.volume_percent is not None and not limits.volume_percent[0] <= volume_percent <= limits.volume_percent[1]:
         low, high = limits.volume_percent
-        stop("limit-volume", f"the volume changes by {volume_percent:+.1f} %; the rulebook allows {low:+g} to {high:+g} %", "volume")
+        stop(
+            "limit-volume",
+            f"the volume changes by {volume_percent:+.1f} %; the rulebook allows {low:+g} to {high:+g} %",
+            "volume",
+        )
     if limits.reduction_mm is not None and -move.min() > limits.reduction_mm + _ROUNDING_MM:
-        stop("limit-reduction", f"the deepest reduction is {-move.min():.1f} mm; the rulebook allows {limits.reduction_mm:g} mm", "reduction")
+        stop(
+            "limit-reduction",
+            f"the deepest reduction is {-move.min():.1f} mm; the rulebook allows {limits.reduction_mm:g} mm",
+            "reduction",
+        )
     if limits.build_up_mm is not None and move.max() > limits.build_up_mm + _ROUNDING_MM:
-        stop("limit-build-up", f"the highest build-up is {move.max():.1f} mm; the rulebook allows {limits.build_up_mm:g} mm", "build-up")
+        stop(
+            "limit-build-up",
+            f"the highest build-up is {move.max():.1f} mm; the rulebook allows {limits.build_up_mm:g} mm",
+            "build-up",
+        )
     for name, allowed in (
-        ("ap", limits.ap_percent), ("ml", limits.ml_percent), ("circumference", limits.circumference_percent)
+        ("ap", limits.ap_percent),
+        ("ml", limits.ml_percent),
+        ("circumference", limits.circumference_percent),
     ):
         if allowed is None:
             continue
@@ -50,6 +64,10 @@ def breaches(move: Floats, plan: Plan, volume_percent: float, before: Profile, a
         for worst in (percent.argmin(), percent.argmax()) if len(percent) else ():
             if not allowed[0] <= percent[worst] <= allowed[1]:
                 level = before.levels[there][worst]
-                stop(f"limit-{name}", f"{name} at level {level:.0f} mm changes by {percent[worst]:+.1f} %; "
-                     f"the rulebook allows {allowed[0]:+g} to {allowed[1]:+g} %", name)
+                stop(
+                    f"limit-{name}",
+                    f"{name} at level {level:.0f} mm changes by {percent[worst]:+.1f} %; "
+                    f"the rulebook allows {allowed[0]:+g} to {allowed[1]:+g} %",
+                    name,
+                )
     return tuple(out)

@@ -11,8 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline, PchipInterpolator
 
 from rectify.engine.blend import quintic
@@ -29,7 +31,10 @@ __all__ = ["OverallMove", "end_move", "overall_move", "percent_at"]
 _STEP_MM = 2.0  # between levels at which the move is solved
 _MOST_FACTOR = 2.0  # what sparing may ask of the rest
 _SOLVER_STEPS = 8
-_TURN_FROM, _TURN_TO = np.sin(np.radians(50.0)), np.sin(np.radians(75.0))  # tilt of the cap over which in-plane becomes normal
+_TURN_FROM, _TURN_TO = (
+    np.sin(np.radians(50.0)),
+    np.sin(np.radians(75.0)),
+)  # tilt of the cap over which in-plane becomes normal
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,12 +46,16 @@ class OverallMove:
     move : (n, 3) mm
     levels, inward_mm : (k,)
         The inward move, unspared, at each solved level.
+    asked, solved : (k,)
+        The fraction by which the section there is to be smaller; whether it was solved for.
     warnings : tuple of Warn
     """
 
     move: Points
     levels: Floats
     inward_mm: Floats
+    asked: Floats
+    solved: NDArray[np.bool_]
     warnings: tuple[Warn, ...]
 
 
@@ -55,14 +64,22 @@ def percent_at(overall: Overall, levels: Floats) -> Floats:
     row_levels = np.array([row.level_mm for row in overall.rows])
     percents = np.array([row.percent for row in overall.rows])
     inner = np.clip(levels, row_levels[0], row_levels[-1])
-    asked = np.full(np.shape(levels), percents[0]) if len(percents) == 1 else PchipInterpolator(row_levels, percents)(inner)
+    asked = (
+        np.full(np.shape(levels), percents[0]) if len(percents) == 1 else PchipInterpolator(row_levels, percents)(inner)
+    )
     beyond = np.maximum(row_levels[0] - levels, levels - row_levels[-1])
     fade = quintic(1.0 - beyond / overall.fade_mm) if overall.fade_mm > 0 else (beyond <= 0).astype(float)
     return np.asarray(asked * fade)
 
 
 def overall_move(
-    limb: Limb, overall: Overall, stations: Floats, angles: Floats, normals: Points, also: Points | None = None
+    limb: Limb,
+    overall: Overall,
+    stations: Floats,
+    angles: Floats,
+    normals: Points,
+    also: Points | None = None,
+    more: Floats | None = None,
 ) -> OverallMove:
     """Solve the overall reduction for a limb.
 
@@ -74,8 +91,10 @@ def overall_move(
         Its place on the chart and the smoothed normal there.
     also : (n, 3) mm, optional
         What else moves the vertices: then the percentages are true of the finished model.
+    more : (k,), optional
+        Added to the fraction asked at each level: what an earlier round came short by.
     """
-    v, faces = limb.mesh.vertices, limb.mesh.faces
+    v = limb.mesh.vertices
     tilt = np.where(stations > limb.chart.centre_mm, -normals[:, 2], 0.0)
     turned = quintic((tilt - _TURN_FROM) / (_TURN_TO - _TURN_FROM))
     direction = unit(normals - ((1.0 - turned) * normals[:, 2])[:, None] * np.array([0.0, 0.0, 1.0]))
@@ -86,16 +105,17 @@ def overall_move(
     levels = np.arange(np.ceil(level.min() / _STEP_MM) * _STEP_MM, level.max(), _STEP_MM)
     cuts = cut(limb.mesh, level, levels)
     asked = percent_at(overall, levels) / 100.0
-    inward, warnings = _solve(cuts, asked, per_mm, turned, overall, also)
+    aim = asked if more is None else np.where(asked > 0, asked + more, 0.0)
+    inward, solved, warnings = _solve(cuts, aim, per_mm, turned, overall, also)
     spline = CubicSpline(levels, inward)
     depth = spline(np.clip(level, levels[0], levels[-1]))
     depth[percent_at(overall, level) == 0] = 0.0
-    return OverallMove(depth[:, None] * per_mm, levels, inward, warnings)
+    return OverallMove(depth[:, None] * per_mm, levels, inward, asked, solved, warnings)
 
 
 def _solve(
     cuts: Cuts, asked: Floats, per_mm: Points, turned: Floats, overall: Overall, also: Points | None
-) -> tuple[Floats, tuple[Warn, ...]]:
+) -> tuple[Floats, NDArray[np.bool_], tuple[Warn, ...]]:
     """The inward move at each level that makes its section as much smaller as asked."""
     k, n = len(cuts.levels), len(cuts.vertices)
     starts, start_d = cuts.starts[:, :2], _carry(cuts, cuts.start_edges, cuts.starts, per_mm)
@@ -135,10 +155,10 @@ def _solve(
         ratio = np.divide(asked, asked[top], out=np.zeros(k), where=asked[top] > 0)
         inward = np.where(opened, inward[top] * ratio, inward)
     warnings = _factor_warning(cuts.levels, too_far)
-    return inward, warnings
+    return inward, solvable & ~too_far, warnings
 
 
-def _secant(size: Callable[[Floats], Floats], target: Floats, plain: Floats, solvable: np.ndarray) -> Floats:
+def _secant(size: Callable[[Floats], Floats], target: Floats, plain: Floats, solvable: NDArray[np.bool_]) -> Floats:
     """Root of size(inward) = target at every level at once; the plain answer is a good start."""
     one, two = np.zeros_like(plain), plain
     f_one, f_two = size(one) - target, size(two) - target
@@ -160,10 +180,10 @@ def _carry(cuts: Cuts, edges: Ints, at: Points, per_mm: Points) -> Points:
     low, high = edges // len(vertices), edges % len(vertices)
     length = vertices[high, 2] - vertices[low, 2]
     share = ((at[:, 2] - vertices[low, 2]) / length)[:, None]
-    return (1.0 - share) * per_mm[low, :2] + share * per_mm[high, :2]
+    return np.asarray((1.0 - share) * per_mm[low, :2] + share * per_mm[high, :2])
 
 
-def _factor_warning(levels: Floats, too_far: np.ndarray) -> tuple[Warn, ...]:
+def _factor_warning(levels: Floats, too_far: NDArray[np.bool_]) -> tuple[Warn, ...]:
     if not too_far.any():
         return ()
     where = levels[too_far]
@@ -171,8 +191,8 @@ def _factor_warning(levels: Floats, too_far: np.ndarray) -> tuple[Warn, ...]:
         Warn(
             "spare-takes-too-much",
             "look",
-            f"from level {where.min():.0f} to {where.max():.0f} mm so much is spared that the rest would move more than "
-            f"{_MOST_FACTOR:g} times as far: held there, so the circumference is reduced by less than asked",
+            f"from level {where.min():.0f} to {where.max():.0f} mm so much is spared that the rest would move more "
+            f"than {_MOST_FACTOR:g} times as far: held there, so the circumference is reduced by less than asked",
             "overall",
         ),
     )
@@ -208,11 +228,26 @@ def _spared_by(chart: Chart, spare: Spare, fade: float, stations: Floats, angles
 
 def _distance_to_path(points: Points, path: Points) -> Floats:
     best = np.linalg.norm(points - path[0], axis=1)
-    for a, b in zip(path[:-1], path[1:], strict=True):
+    for a, b in pairwise(path):
         d = b - a
         share = np.clip((points - a) @ d / max(float(d @ d), 1e-12), 0.0, 1.0)
         best = np.minimum(best, np.linalg.norm(points - (a + share[:, None] * d), axis=1))
-    return best
+    return np.asarray(best)
+
+
+def shortfall(limb: Limb, overall: Overall, moved: OverallMove, finished: Points) -> Floats:
+    """By how much of its size each solved level of the finished surface is less reduced than asked: (k,) fractions."""
+
+    def size(vertices: Points) -> Floats:
+        cuts = cut(limb.mesh.with_vertices(vertices), -vertices[:, 2], moved.levels)
+        if overall.basis == "circumference":
+            return hull_perimeters(cuts.starts[:, :2], cuts.level_of, len(moved.levels))
+        return np.abs(cuts.areas_and_centroids()[0])
+
+    before = size(limb.mesh.vertices)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        short = size(finished) / before - (1.0 - moved.asked)
+    return np.where(moved.solved & np.isfinite(short), short, 0.0)
 
 
 def end_move(end: End, limb: Limb, normals: Points) -> Points:

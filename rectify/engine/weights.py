@@ -14,13 +14,15 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy import ndimage
+from shapely.geometry.base import BaseGeometry
 
 from rectify.engine.blend import quintic
 from rectify.engine.layout import Layout, layout_at
+from rectify.engine.outline import cleared, closed, drawn, inradius, opened, plane_of, ring_of, turned, widest
 from rectify.errors import RulesError
 from rectify.geometry.mesh import Floats, Points
 from rectify.limb.chart import Chart
-from rectify.rulebook.plan import Band, EndCap, KeepClear, Outline, Oval, RegionPlan, Strip
+from rectify.rulebook.plan import Band, EndCap, Outline, Oval, RegionPlan, Strip
 
 __all__ = ["Weight", "region_weight"]
 
@@ -28,7 +30,6 @@ Where = Callable[[Floats, Floats], Floats]  # stations, angles -> weight
 
 _RASTER_MM = 1.0
 _LEAST_CORE_MM = 1.5  # half of the 3 mm that a core always has
-_QUADRANT = 24  # segments to a quarter circle in outlines
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,10 +78,10 @@ def region_weight(region: RegionPlan, chart: Chart, edge_mm: float) -> Weight:
     if isinstance(shape, EndCap):
         return _end_cap(region, shape, chart, core)
     layout = layout_at(chart, region.anchor.spot, _reach(shape, region))
-    drawn = _drawn(shape, layout)
+    line = drawn(shape, layout)
     if isinstance(shape, Oval) and region.profile == "groove":
-        return _groove(region, shape, layout, drawn, core)
-    return _flat(region, layout, drawn, core)
+        return _groove(region, shape, layout, line, core)
+    return _flat(region, layout, line, core)
 
 
 def _reach(shape: Oval | Strip | Outline, region: RegionPlan) -> float:
@@ -94,78 +95,33 @@ def _reach(shape: Oval | Strip | Outline, region: RegionPlan) -> float:
     return 0.0
 
 
-# -- outlines -------------------------------------------------------------------------------------
-
-
-def _drawn(shape: Oval | Strip | Outline, layout: Layout) -> shapely.Geometry:
-    if isinstance(shape, Oval):
-        turn = np.linspace(0.0, 2 * np.pi, 4 * _QUADRANT, endpoint=False)
-        ring = np.stack([shape.around_mm / 2 * np.cos(turn), shape.along_mm / 2 * np.sin(turn)], axis=1)
-        return shapely.polygons(ring @ _turned(shape.turn_deg))
-    if isinstance(shape, Outline):
-        ring = layout.plane(
-            np.array([s.station_mm for s in shape.ring]), np.array([s.angle_deg for s in shape.ring])
-        )
-        polygon = shapely.polygons(ring)
-        return polygon if polygon.is_valid else shapely.make_valid(polygon)
-    path = layout.plane(np.array([s.station_mm for s in shape.path]), np.array([s.angle_deg for s in shape.path]))
-    return _strip(path, np.array(shape.widths_mm) / 2)
-
-
-def _turned(degrees: float) -> NDArray[np.float64]:
-    """Rows times this: the distal end of what is turned goes towards lateral."""
-    c, s = np.cos(np.radians(degrees)), np.sin(np.radians(degrees))
-    return np.array([[c, -s], [s, c]])
-
-
-def _strip(path: Points, half: Floats) -> shapely.Geometry:
-    """Discs along the path and what lies between neighbours; the widths run evenly from one to the next."""
-    if np.ptp(half) == 0:
-        return shapely.buffer(shapely.linestrings(path), half[0], quad_segs=_QUADRANT)
-    discs = shapely.buffer(shapely.points(path), half, quad_segs=_QUADRANT)
-    pairs = [shapely.convex_hull(shapely.union_all(discs[i : i + 2])) for i in range(len(discs) - 1)]
-    return shapely.union_all(pairs)
-
-
-def _cleared(drawn: shapely.Geometry, region: RegionPlan, layout: Layout) -> shapely.Geometry:
-    margin = region.feather_mm if region.blend == "outside" else 0.0
-    for clear in region.keep_clear:
-        drawn = shapely.difference(drawn, _disc(clear, layout, margin))
-    return drawn
-
-
-def _disc(clear: KeepClear, layout: Layout, margin: float) -> shapely.Geometry:
-    centre = layout.plane(np.array([clear.spot.station_mm]), np.array([clear.spot.angle_deg]))[0]
-    return shapely.buffer(shapely.points(centre), clear.by_mm + margin, quad_segs=_QUADRANT)
-
-
 # -- distance to weight ---------------------------------------------------------------------------
 
 
-def _flat(region: RegionPlan, layout: Layout, drawn: shapely.Geometry, core: float) -> Weight:
-    drawn = _cleared(drawn, region, layout)
-    room = _inradius(drawn) - core
+def _flat(region: RegionPlan, layout: Layout, asked: BaseGeometry, core: float) -> Weight:
+    asked = cleared(asked, region, layout)
+    room = inradius(asked) - core
     if room < 0:
         raise _no_room(region, 2 * (room + core), core)
     inside = region.blend == "inside"
     whole = region.profile in ("dome", "groove")  # rises over the whole half width
     if inside:
         feather = room if whole else min(region.feather_mm, room)
-        line = _opened(drawn, feather)
+        line = opened(asked, feather)
         rise, zero = feather, 0.0
     else:
         feather = region.feather_mm
-        line = _closed(drawn, feather)
+        line = closed(asked, feather)
         rise, zero = (feather + room if whole else feather), -feather
     field = _Raster(line, 0.0 if inside else feather)
 
     def at(stations: Floats, angles: Floats) -> Floats:
         return field.step(layout.plane(stations, angles), zero, rise)
 
-    return Weight(at, feather, _ring(line, layout), float(line.area), _widest(line))
+    return Weight(at, feather, ring_of(line, layout), float(line.area), widest(line))
 
 
-def _groove(region: RegionPlan, shape: Oval, layout: Layout, drawn: shapely.Geometry, core: float) -> Weight:
+def _groove(region: RegionPlan, shape: Oval, layout: Layout, line: BaseGeometry, core: float) -> Weight:
     """A trough: rounded across the narrow way, full along its middle line, its two ends feathered."""
     inside = region.blend == "inside"
     out = 0.0 if inside else region.feather_mm
@@ -175,10 +131,8 @@ def _groove(region: RegionPlan, shape: Oval, layout: Layout, drawn: shapely.Geom
     if min(short, long) - core < 0:
         raise _no_room(region, 2 * short, core)
     feather = min(region.feather_mm, long - core)
-    turn = _turned(shape.turn_deg).T
-    clear = [
-        (layout.plane(np.array([c.spot.station_mm]), np.array([c.spot.angle_deg]))[0], c.by_mm) for c in region.keep_clear
-    ]
+    turn = turned(shape.turn_deg).T
+    clear = [(plane_of((c.spot,), layout)[0], c.by_mm) for c in region.keep_clear]
 
     def at(stations: Floats, angles: Floats) -> Floats:
         plane = layout.plane(stations, angles)
@@ -191,7 +145,7 @@ def _groove(region: RegionPlan, shape: Oval, layout: Layout, drawn: shapely.Geom
             weight *= quintic((np.linalg.norm(plane - centre, axis=1) - by) / max(feather, core))
         return weight
 
-    return Weight(at, feather, _ring(drawn, layout), float(drawn.area), _widest(drawn))
+    return Weight(at, feather, ring_of(line, layout), float(line.area), widest(line))
 
 
 def _band(region: RegionPlan, shape: Band, chart: Chart, core: float) -> Weight:
@@ -233,7 +187,9 @@ def _end_cap(region: RegionPlan, shape: EndCap, chart: Chart, core: float) -> We
     turn = np.linspace(-180.0, 180.0, 121)
     way = chart.to_pole(chart.stations, np.zeros(len(chart.stations)))
     station = float(np.interp(-shape.reach_mm, -way, chart.stations))
-    return Weight(at, feather, np.stack([np.full(121, station), turn], axis=1), float(np.pi * shape.reach_mm**2), shape.reach_mm)
+    return Weight(
+        at, feather, np.stack([np.full(121, station), turn], axis=1), float(np.pi * shape.reach_mm**2), shape.reach_mm
+    )
 
 
 def _step(depth: Floats, rise: float) -> Floats:
@@ -244,7 +200,7 @@ def _step(depth: Floats, rise: float) -> Floats:
 class _Raster:
     """Signed distance to an outline, positive inside, read by a cubic spline."""
 
-    def __init__(self, line: shapely.Geometry, margin: float) -> None:
+    def __init__(self, line: BaseGeometry, margin: float) -> None:
         x0, y0, x1, y1 = line.bounds
         pad = margin + 3 * _RASTER_MM
         self._low = np.array([x0 - pad, y0 - pad])
@@ -269,31 +225,6 @@ class _Raster:
         return weight
 
 
-def _inradius(shape: shapely.Geometry) -> float:
-    if shape.is_empty:
-        return 0.0
-    return float(shapely.length(shapely.maximum_inscribed_circle(shape, tolerance=0.05)))
-
-
-def _opened(shape: shapely.Geometry, by: float) -> shapely.Geometry:
-    """Outward corners rounded to a radius of at least `by`."""
-    if by <= 0:
-        return shape
-    return shapely.buffer(shapely.buffer(shape, -by, quad_segs=_QUADRANT), by, quad_segs=_QUADRANT)
-
-
-def _closed(shape: shapely.Geometry, by: float) -> shapely.Geometry:
-    """Inward corners rounded to a radius of at least `by`."""
-    if by <= 0:
-        return shape
-    return shapely.buffer(shapely.buffer(shape, by, quad_segs=_QUADRANT), -by, quad_segs=_QUADRANT)
-
-
-def _widest(shape: shapely.Geometry) -> float:
-    x0, y0, x1, y1 = shape.bounds
-    return float(max(abs(x0), abs(x1), abs(y0), abs(y1)))
-
-
 def _no_room(region: RegionPlan, width: float, core: float) -> RulesError:
     return RulesError(
         "the outline has no room for a core",
@@ -302,34 +233,3 @@ def _no_room(region: RegionPlan, width: float, core: float) -> RulesError:
         found=f"{width:.1f} mm",
         hint="make the shape wider, or use a finer scan",
     )
-
-
-def _ring(line: shapely.Geometry, layout: Layout) -> NDArray[np.float64]:
-    """The outline back on the chart: (k, 2) stations and degrees, NaN rows between rings."""
-    rings = []
-    for part in getattr(line, "geoms", [line]):
-        points = shapely.get_coordinates(shapely.segmentize(part.exterior, 4.0))
-        rings += [_back(points, layout), np.full((1, 2), np.nan)]
-    return np.concatenate(rings[:-1]) if rings else np.zeros((0, 2))
-
-
-def _back(points: Points, layout: Layout) -> NDArray[np.float64]:
-    """Places of plane points, by Newton steps on the layout."""
-    chart, anchor = layout.chart, layout.anchor
-    if layout.kind == "pole":
-        angle = np.degrees(np.arctan2(points[:, 0], -points[:, 1]))
-        way = -chart.to_pole(chart.stations, np.zeros(len(chart.stations)))
-        return np.stack([np.interp(-np.linalg.norm(points, axis=1), way, chart.stations), angle], axis=1)
-    ring = max(chart.mean_radius(min(anchor.station_mm, chart.centre_mm)), 1.0)
-    at = np.stack([anchor.station_mm + points[:, 1], anchor.angle_deg + np.degrees(points[:, 0] / ring)], axis=1)
-    for _ in range(8):
-        at[:, 0] = np.clip(at[:, 0], chart.top_mm, chart.pole_mm - 0.5)
-        here = layout.plane(at[:, 0], at[:, 1])
-        ds = (layout.plane(at[:, 0] + 0.5, at[:, 1]) - here) / 0.5
-        da = (layout.plane(at[:, 0], at[:, 1] + 0.5) - here) / 0.5
-        miss = points - here
-        det = ds[:, 0] * da[:, 1] - ds[:, 1] * da[:, 0]
-        det = np.where(np.abs(det) > 1e-9, det, 1e-9)
-        at[:, 0] += np.clip((miss[:, 0] * da[:, 1] - miss[:, 1] * da[:, 0]) / det, -20, 20)
-        at[:, 1] += np.clip((ds[:, 0] * miss[:, 1] - ds[:, 1] * miss[:, 0]) / det, -30, 30)
-    return at

@@ -53,7 +53,9 @@ def cap_loop(mesh: Mesh, loop: Ints, *, mirror: bool = False) -> Faces:
             found=f"a ragged edge of {len(loop)} points near {_place(points)}",
             hint="trim the top of the scan by a plane",
         )
-    faces = mapbox_earcut.triangulate_float64(flat, np.array([len(flat)], dtype=np.uint32)).reshape(-1, 3).astype(np.int64)
+    faces = (
+        mapbox_earcut.triangulate_float64(flat, np.array([len(flat)], dtype=np.uint32)).reshape(-1, 3).astype(np.int64)
+    )
     a, b, c = flat[faces[:, 0]], flat[faces[:, 1]], flat[faces[:, 2]]
     u, w = b - a, c - a
     # earcut's sense of turning is its own; the cap must run against the border it closes

@@ -12,7 +12,7 @@ __all__ = ["face_areas", "face_cross", "sum_to_vertices", "unit", "vertex_normal
 def unit(vectors: Points) -> Points:
     """The vectors at length 1; a zero vector stays zero."""
     length = np.linalg.norm(vectors, axis=-1, keepdims=True)
-    return np.divide(vectors, length, out=np.zeros_like(vectors), where=length > 0)
+    return np.asarray(np.divide(vectors, length, out=np.zeros_like(vectors), where=length > 0))
 
 
 def face_cross(vertices: Points, faces: Faces) -> Points:
@@ -29,9 +29,7 @@ def face_areas(vertices: Points, faces: Faces) -> Floats:
 def sum_to_vertices(per_face: Points, faces: Faces, n: int) -> Points:
     """Add a vector per face to each of its three vertices: (n, 3)."""
     index = faces.ravel()
-    return np.stack(
-        [np.bincount(index, weights=np.repeat(per_face[:, i], 3), minlength=n) for i in range(3)], axis=1
-    )
+    return np.stack([np.bincount(index, weights=np.repeat(per_face[:, i], 3), minlength=n) for i in range(3)], axis=1)
 
 
 def vertex_normals(mesh: Mesh) -> Points:

@@ -63,12 +63,12 @@ class Cuts:
         leave = np.sort(self.level_of * size + self.start_edges)
         arrive = np.sort(self.level_of * size + self.end_edges)
         loose = np.setxor1d(leave, arrive, assume_unique=False)
-        return (np.bincount(loose // size, minlength=len(self.levels)) == 0) & (self.counts > 0)
+        return np.asarray((np.bincount(loose // size, minlength=len(self.levels)) == 0) & (self.counts > 0))
 
     def perimeters(self) -> Floats:
         """(k,) mm: the pieces' lengths added up, hollows followed (a tape does not: see `hull_perimeters`)."""
         lengths = np.linalg.norm(self.ends - self.starts, axis=1)
-        return np.bincount(self.level_of, weights=lengths, minlength=len(self.levels))
+        return np.asarray(np.bincount(self.level_of, weights=lengths, minlength=len(self.levels)), dtype=np.float64)
 
     def areas_and_centroids(self) -> tuple[Floats, NDArray[np.float64]]:
         """Area (k,) mm² and centroid (k, 2) mm in x and y of each section; meaningful where `closed`.

@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -86,7 +87,7 @@ class Chart:
     def angles(self) -> Floats:
         """(c,) degrees in [-180, 180), ascending."""
         c = self.radius.shape[1]
-        return np.arange(c) * (360.0 / c) - 180.0
+        return np.asarray(np.arange(c) * (360.0 / c) - 180.0)
 
     # -- where a point is, and where a place is ------------------------------------------------
 
@@ -210,7 +211,7 @@ class Chart:
 
     # -- interpolation on the grid -------------------------------------------------------------
 
-    def _interpolator(self, grid: NDArray[np.float64], order: int = 3) -> _Interpolator:
+    def _interpolator(self, grid: NDArray[np.float64], order: Literal[1, 3] = 3) -> _Interpolator:
         return _Interpolator.of(grid, self.stations, order)
 
     @cached_property
@@ -245,19 +246,21 @@ class _Interpolator:
     prepared: Floats
     stations: Floats
     columns: int
-    order: int
+    order: Literal[1, 3]
 
     @classmethod
-    def of(cls, grid: NDArray[np.float64], stations: Floats, order: int) -> _Interpolator:
+    def of(cls, grid: NDArray[np.float64], stations: Floats, order: Literal[1, 3]) -> _Interpolator:
         padded = np.concatenate([grid[:, -_PAD:], grid, grid[:, :_PAD]], axis=1)
-        prepared = ndimage.spline_filter(padded, order=order, mode="nearest") if order > 1 else padded
+        prepared = np.asarray(ndimage.spline_filter(padded, order=3, mode="nearest")) if order == 3 else padded
         return cls(prepared, stations, grid.shape[1], order)
 
     def __call__(self, stations: Floats, angles: Floats) -> Floats:
         row = np.interp(stations, self.stations, np.arange(len(self.stations), dtype=np.float64))
         column = (np.asarray(angles, dtype=np.float64) + 180.0) * (self.columns / 360.0) % self.columns + _PAD
         return np.asarray(
-            ndimage.map_coordinates(self.prepared, [row, column], order=self.order, prefilter=False, mode="nearest")
+            ndimage.map_coordinates(
+                self.prepared, np.stack([row, column]), order=self.order, prefilter=False, mode="nearest"
+            )
         )
 
 

@@ -46,18 +46,33 @@ def accept(mesh: Mesh, *, path: str | None = None, mirror: bool = False) -> Face
 
     seen = survey(mesh)
     if len(seen.degenerate):
-        fault("the surface has faces without area", "none", f"{len(seen.degenerate)} of {seen.face_count} faces",
-              "merge the scan's vertices and drop such faces")
+        fault(
+            "the surface has faces without area",
+            "none",
+            f"{len(seen.degenerate)} of {seen.face_count} faces",
+            "merge the scan's vertices and drop such faces",
+        )
     if len(seen.duplicate):
-        fault("the surface has the same face twice", "each face once", f"{len(seen.duplicate)} faces again",
-              "export the scan again, or drop the copies")
+        fault(
+            "the surface has the same face twice",
+            "each face once",
+            f"{len(seen.duplicate)} faces again",
+            "export the scan again, or drop the copies",
+        )
     if len(seen.crowded):
-        fault("more than two faces meet at an edge", "at most two",
-              f"{len(seen.crowded)} such edges, one near {_near(mesh, seen.crowded[0])}", "mend the scan there")
+        fault(
+            "more than two faces meet at an edge",
+            "at most two",
+            f"{len(seen.crowded)} such edges, one near {_near(mesh, seen.crowded[0])}",
+            "mend the scan there",
+        )
     if len(seen.inconsistent):
-        fault("the surface's sides are mixed up", "all faces outward",
-              f"{len(seen.inconsistent)} edges whose faces disagree, one near {_near(mesh, seen.inconsistent[0])}",
-              "orient the scan's faces")
+        fault(
+            "the surface's sides are mixed up",
+            "all faces outward",
+            f"{len(seen.inconsistent)} edges whose faces disagree, one near {_near(mesh, seen.inconsistent[0])}",
+            "orient the scan's faces",
+        )
     if seen.body_count != 1:
         fault("the scan has more than one body", "one limb", f"{seen.body_count} bodies", "delete the stray pieces")
     if faults:
@@ -66,21 +81,33 @@ def accept(mesh: Mesh, *, path: str | None = None, mirror: bool = False) -> Face
     cap = cap_faces(mesh, mirror=mirror)
     if volume(mesh.vertices, np.concatenate([mesh.faces, cap])) < 0:
         raise MeshError(
-            "the scan is inside out", path=path, wanted="faces that point away from the limb",
-            found="a negative volume", hint="turn the faces over, or declare `surface: impression-inside` if it is one",
+            "the scan is inside out",
+            path=path,
+            wanted="faces that point away from the limb",
+            found="a negative volume",
+            hint="turn the faces over, or declare `surface: impression-inside` if it is one",
         )
     return cap
 
 
 def _check_size(mesh: Mesh, path: str | None) -> None:
     if len(mesh.faces) < _LEAST_FACES:
-        raise MeshError("the surface is too coarse to work on", path=path, wanted=f"at least {_LEAST_FACES} faces",
-                        found=f"{len(mesh.faces)}", hint="is this the whole scan?")
+        raise MeshError(
+            "the surface is too coarse to work on",
+            path=path,
+            wanted=f"at least {_LEAST_FACES} faces",
+            found=f"{len(mesh.faces)}",
+            hint="is this the whole scan?",
+        )
     longest = float(np.ptp(mesh.vertices, axis=0).max())
     if not SMALLEST_MM <= longest <= LARGEST_MM:
         raise MeshError(
-            f"the scan is {longest / 1000:.2g} m long" if longest > LARGEST_MM else f"the scan is {longest:.2g} mm long",
-            path=path, wanted=f"{SMALLEST_MM:g} to {LARGEST_MM:g} mm", found=f"{longest:.4g} mm",
+            f"the scan is {longest / 1000:.2g} m long"
+            if longest > LARGEST_MM
+            else f"the scan is {longest:.2g} mm long",
+            path=path,
+            wanted=f"{SMALLEST_MM:g} to {LARGEST_MM:g} mm",
+            found=f"{longest:.4g} mm",
             hint="are the scan's `units` right? mm, cm, m or inch",
         )
 
@@ -90,12 +117,18 @@ def _check_opening(mesh: Mesh, path: str | None) -> None:
     if len(loops) == 1:
         return
     if not loops:
-        raise MeshError("the scan is closed at the top", path=path, wanted="one opening, at the top", found="none",
-                        hint="cut the top open where the capture ended")
+        raise MeshError(
+            "the scan is closed at the top",
+            path=path,
+            wanted="one opening, at the top",
+            found="none",
+            hint="cut the top open where the capture ended",
+        )
     sizes = sorted((_length(mesh, loop), loop) for loop in map(tuple, loops))
     hole = np.array(sizes[-2][1])
     raise MeshError(
-        f"the surface has {len(loops) - 1} hole{'s' if len(loops) > 2 else ''} besides its open top", path=path,
+        f"the surface has {len(loops) - 1} hole{'s' if len(loops) > 2 else ''} besides its open top",
+        path=path,
         wanted="one opening, at the top",
         found=f"the largest hole has {len(hole)} edges, {sizes[-2][0]:.0f} mm round, near {_near(mesh, hole)}",
         hint="fill it, or scan again",

@@ -87,7 +87,9 @@ def on_chart(name: str, raw: RawLandmark, chart: Chart, frame: Floats, source: S
     return Landmark(name, points, spots, source, beyond_capture=raw.beyond_capture, off_surface_mm=off)
 
 
-def computed(name: str, spot: Spot, chart: Chart, uncertainty_mm: float, source: Source = "computed", note: str = "") -> Landmark:
+def computed(
+    name: str, spot: Spot, chart: Chart, uncertainty_mm: float, source: Source = "computed", note: str = ""
+) -> Landmark:
     """A landmark placed on the chart by the program."""
     point = chart.point(np.array([spot.station_mm]), np.array([spot.angle_deg]))
     return Landmark(name, point, (spot,), source, uncertainty_mm, note=note)

@@ -109,15 +109,27 @@ class Limb:
         """Places that follow from the whole shape or from a marked landmark, by definition."""
         chart = self.chart
         out = {
-            "distal-end": computed("distal-end", Spot(chart.pole_mm, 0.0), chart, 0.0, note="where the axis leaves the end"),
-            "inflection": computed("inflection", Spot(inflection_level(self.profile), 0.0), chart, _PROFILE_STEP_MM,
-                                   note="where the profile starts curving in to the end"),
+            "distal-end": computed(
+                "distal-end", Spot(chart.pole_mm, 0.0), chart, 0.0, note="where the axis leaves the end"
+            ),
+            "inflection": computed(
+                "inflection",
+                Spot(inflection_level(self.profile), 0.0),
+                chart,
+                _PROFILE_STEP_MM,
+                note="where the profile starts curving in to the end",
+            ),
         }
         head = self.landmarks.get("fibular-head")
         if head is not None and not head.absent:
             spot = chart.step(head.spots[0], _NECK_BELOW_HEAD_MM, 0.0)
-            out["fibular-neck"] = computed("fibular-neck", spot, chart, _NECK_UNCERTAINTY_MM,
-                                           note=f"{_NECK_BELOW_HEAD_MM:g} mm below the fibular head, from memory")
+            out["fibular-neck"] = computed(
+                "fibular-neck",
+                spot,
+                chart,
+                _NECK_UNCERTAINTY_MM,
+                note=f"{_NECK_BELOW_HEAD_MM:g} mm below the fibular head, from memory",
+            )
         return out
 
     @cached_property

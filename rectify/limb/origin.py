@@ -16,7 +16,8 @@ __all__ = ["origin_of", "zero_of"]
 # at what angle a landmark lies that fixes angle 0 but is not anterior
 _ANGLE: dict[str, float] = {"greater-trochanter": 120.0, "lateral-condyle": 90.0}
 _UNSURE = {
-    "greater-trochanter": "angle 0 is taken from the greater trochanter at 120 degrees: one limb's reading, unsure by 15 degrees",
+    "greater-trochanter": "angle 0 is taken from the greater trochanter at 120 degrees: "
+    "one limb's reading, unsure by 15 degrees",
     "lateral-condyle": "angle 0 is taken square to the line between the condyles",
 }
 

@@ -7,6 +7,7 @@ skin is off by a millimetre or two; one that is off by 10 mm belongs to another 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 import numpy as np
 
@@ -28,15 +29,30 @@ _BACK = ("popliteal", "gluteal-fold")
 _BEYOND_FRONT_DEG = 90.0
 # proximal to distal
 _ORDER = {
-    "transtibial": ("patella-centre", "patella-apex", "mid-patellar-tendon", "tibial-tubercle", "tibial-crest", "distal-tibia"),
+    "transtibial": (
+        "patella-centre",
+        "patella-apex",
+        "mid-patellar-tendon",
+        "tibial-tubercle",
+        "tibial-crest",
+        "distal-tibia",
+    ),
     "transfemoral": ("greater-trochanter", "adductor-longus", "distal-femur", "distal-end"),
 }
-_ABOVE = {"transtibial": (("patella-centre", "fibular-head"), ("fibular-head", "distal-fibula"), ("medial-tibial-flare", "distal-tibia"))}
+_ABOVE = {
+    "transtibial": (
+        ("patella-centre", "fibular-head"),
+        ("fibular-head", "distal-fibula"),
+        ("medial-tibial-flare", "distal-tibia"),
+    )
+}
 
 
 def off_surface(limb: Limb) -> dict[str, float]:
     """How far each marked landmark lies from the skin, mm; the farthest point of a line."""
-    names = [n for n, m in limb.landmarks.items() if m.source in ("marked", "mark") and not m.absent and not m.beyond_capture]
+    names = [
+        n for n, m in limb.landmarks.items() if m.source in ("marked", "mark") and not m.absent and not m.beyond_capture
+    ]
     if not names:
         return {}
     points = np.concatenate([limb.landmarks[n].points for n in names])
@@ -54,26 +70,31 @@ def check_landmarks(limb: Limb, *, path: str | None = None) -> dict[str, float]:
         Of LandmarkErrors, one for each.
     """
     off = off_surface(limb)
-    faults: list[RectifyError] = [
-        LandmarkError(
-            f"lies {distance:.0f} mm off the surface", path=path, key=name,
-            wanted=f"at most {OFF_REFUSED_MM:g} mm",
-            hint="are the landmarks in this scan's own units and axes? For one past the capture's edge write "
-            "{xyz: [x, y, z], beyond-capture: yes}",
-        )
-        for name, distance in off.items()
-        if distance > OFF_REFUSED_MM
-    ]
+    faults: list[RectifyError] = [*_off(off, path)]
     if not faults:
-        faults = list(_sides(limb, path)) + list(_order(limb, path))
+        faults = [*_sides(limb, path), *_order(limb, path)]
     if faults:
         raise Faults(faults)
     return off
 
 
+def _off(off: dict[str, float], path: str | None) -> Iterator[LandmarkError]:
+    for name, distance in off.items():
+        if distance > OFF_REFUSED_MM:
+            yield LandmarkError(
+                f"lies {distance:.0f} mm off the surface",
+                path=path,
+                key=name,
+                wanted=f"at most {OFF_REFUSED_MM:g} mm",
+                hint="are the landmarks in this scan's own units and axes? For one past the capture's edge write "
+                "{xyz: [x, y, z], beyond-capture: yes}",
+            )
+
+
 def _sides(limb: Limb, path: str | None) -> Iterator[LandmarkError]:
     sided = [(name, mark) for name, mark in limb.landmarks.items() if mark.spots and mark.source in ("marked", "mark")]
-    wrong, right = [], []
+    wrong: list[tuple[str, float]] = []
+    right: list[tuple[str, float]] = []
     for name, mark in sided:
         angle = float(wrap_deg(mark.spots[0].angle_deg))
         want = 1.0 if name.startswith(_LATERAL) else -1.0 if name.startswith(_MEDIAL) else 0.0
@@ -82,35 +103,55 @@ def _sides(limb: Limb, path: str | None) -> Iterator[LandmarkError]:
     if wrong and len(wrong) > len(right):
         names = ", ".join(name for name, _ in wrong)
         yield LandmarkError(
-            "left and right are mixed up", path=path, key="side", wanted=f"marks of the outer side laterally, on a {limb.side} limb",
-            found=f"on the other side: {names}", hint="is `side` right, and is the scan not mirrored?",
+            "left and right are mixed up",
+            path=path,
+            key="side",
+            wanted=f"marks of the outer side laterally, on a {limb.side} limb",
+            found=f"on the other side: {names}",
+            hint="is `side` right, and is the scan not mirrored?",
         )
         return
     for name, angle in wrong:
         side = "lateral" if name.startswith(_LATERAL) else "medial"
         yield LandmarkError(
-            f"lies on the wrong side, at {angle % 360:.0f} degrees", path=path, key=name, wanted=f"the {side} side",
-            found=f"{len(right)} other landmarks agree with `side: {limb.side}`", hint="mark it again",
+            f"lies on the wrong side, at {angle % 360:.0f} degrees",
+            path=path,
+            key=name,
+            wanted=f"the {side} side",
+            found=f"{len(right)} other landmarks agree with `side: {limb.side}`",
+            hint="mark it again",
         )
     for name, mark in sided:
         angle = abs(float(wrap_deg(mark.spots[0].angle_deg)))
-        if name.startswith(_FRONT) and angle > _BEYOND_FRONT_DEG or name.startswith(_BACK) and angle < _BEYOND_FRONT_DEG:
+        if (
+            (name.startswith(_FRONT)
+            and angle > _BEYOND_FRONT_DEG)
+            or (name.startswith(_BACK)
+            and angle < _BEYOND_FRONT_DEG)
+        ):
             yield LandmarkError(
-                f"lies on the wrong side, at {mark.angle_deg:.0f} degrees", path=path, key=name,
-                wanted="the front" if name.startswith(_FRONT) else "the back", hint="mark it again",
+                f"lies on the wrong side, at {mark.angle_deg:.0f} degrees",
+                path=path,
+                key=name,
+                wanted="the front" if name.startswith(_FRONT) else "the back",
+                hint="mark it again",
             )
 
 
 def _order(limb: Limb, path: str | None) -> Iterator[LandmarkError]:
     marked = {n: m.level_mm for n, m in limb.landmarks.items() if m.spots and m.source in ("marked", "mark")}
     chain = [name for name in _ORDER.get(limb.amputation, ()) if name in marked]
-    pairs = list(zip(chain[:-1], chain[1:], strict=True)) + [
+    pairs = list(pairwise(chain)) + [
         pair for pair in _ABOVE.get(limb.amputation, ()) if pair[0] in marked and pair[1] in marked
     ]
     for above, below in pairs:
         gap = marked[below] - marked[above]
         if gap < -_ORDER_SLACK_MM:
             yield LandmarkError(
-                f"lies {-gap:.0f} mm proximal of {above}", path=path, key=below, wanted=f"distal of {above}",
-                found=f"levels {marked[below]:.0f} and {marked[above]:.0f} mm", hint="mark both again",
+                f"lies {-gap:.0f} mm proximal of {above}",
+                path=path,
+                key=below,
+                wanted=f"distal of {above}",
+                found=f"levels {marked[below]:.0f} and {marked[above]:.0f} mm",
+                hint="mark both again",
             )
