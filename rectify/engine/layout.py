@@ -3,7 +3,7 @@
 On the wall x is the arc at a place's own level and y the way along the surface from the anchor's level;
 about a place on the end cap, where that pair is far from isometric, azimuthal equidistant coordinates;
 about the pole itself, the way to the pole and the angle. Plane distance against the geodesic: within 3 % up
-to 25 mm from the anchor on the wall, 5 % on the cap. Wide regions are off by more: see `distortion`.
+to 25 mm from the anchor on the wall, 5 % on the cap. Wide regions are off by more, and `stretch` says by how much.
 """
 
 from __future__ import annotations
@@ -43,6 +43,25 @@ class Layout:
             far, turn = self.chart.to_pole(stations, angles), np.radians(angles)
             return np.stack([far * np.sin(turn), -far * np.cos(turn)], axis=1)
         return self._azimuthal(stations, angles)
+
+    def stretch(self, stations: Floats, angles: Floats) -> Floats:
+        """By how much lengths in the plane are off from lengths on the surface at places: (n,), the worst direction.
+
+        The largest |s - 1| of the singular values s of the map from the surface's tangent plane to this plane.
+        """
+        h = 0.5  # mm and degrees
+
+        def both(ds: float, da: float) -> tuple[Points, Points]:
+            s, a = stations + ds, angles + da
+            return self.chart.smooth_point(s, a), self.plane(s, a)
+
+        (p_s, q_s), (p_n, q_n), (p_a, q_a), (p_b, q_b) = both(h, 0), both(-h, 0), both(0, h), both(0, -h)
+        skin = np.stack([p_s - p_n, p_a - p_b], axis=2)  # (n, 3, 2)
+        flat = np.stack([q_s - q_n, q_a - q_b], axis=2)
+        metric = np.einsum("nki,nkj->nij", skin, skin)
+        carried = np.einsum("nki,nkj->nij", flat, flat)
+        values = np.linalg.eigvals(np.linalg.solve(metric, carried)).real
+        return np.asarray(np.abs(np.sqrt(np.clip(values, 0.0, None)) - 1.0).max(axis=1))
 
     def _azimuthal(self, stations: Floats, angles: Floats) -> Points:
         """Arc and bearing from the anchor, taking the way there as an arc of even curvature.

@@ -12,7 +12,7 @@ from rectify.geometry.mesh import Floats, Points
 from rectify.limb.spot import Spot
 from rectify.rulebook.plan import KeepClear, Outline, Oval, RegionPlan, Strip
 
-__all__ = ["cleared", "closed", "drawn", "inradius", "opened", "plane_of", "ring_of", "turned", "widest"]
+__all__ = ["cleared", "closed", "drawn", "inradius", "opened", "plane_of", "ring_of", "turned"]
 
 _QUADRANT = 24  # segments to a quarter circle
 
@@ -77,11 +77,6 @@ def opened(shape: BaseGeometry, by: float) -> BaseGeometry:
 def closed(shape: BaseGeometry, by: float) -> BaseGeometry:
     """Inward corners rounded to a radius of at least `by`."""
     return shape if by <= 0 else shape.buffer(by, quad_segs=_QUADRANT).buffer(-by, quad_segs=_QUADRANT)
-
-
-def widest(shape: BaseGeometry) -> float:
-    """Farthest that the outline's box goes from the plane's origin, mm."""
-    return float(max(abs(bound) for bound in shape.bounds))
 
 
 def ring_of(line: BaseGeometry, layout: Layout) -> NDArray[np.float64]:

@@ -18,7 +18,7 @@ from shapely.geometry.base import BaseGeometry
 
 from rectify.engine.blend import quintic
 from rectify.engine.layout import Layout, layout_at
-from rectify.engine.outline import cleared, closed, drawn, inradius, opened, plane_of, ring_of, turned, widest
+from rectify.engine.outline import cleared, closed, drawn, inradius, opened, plane_of, ring_of, turned
 from rectify.errors import RulesError
 from rectify.geometry.mesh import Floats, Points
 from rectify.limb.chart import Chart
@@ -45,15 +45,15 @@ class Weight:
         The pencil line, for pictures; several rings follow one another with a row of NaN between.
     area_mm2 : float
         Inside the outline.
-    reach_mm : float
-        Widest distance from the anchor to the outline; 0 for bands.
+    stretch : float
+        By how much lengths are off where the outline's plane is least true; 0.03 is 3 %.
     """
 
     at: Where
     feather_mm: float
     outline: NDArray[np.float64]
     area_mm2: float
-    reach_mm: float
+    stretch: float
 
 
 def region_weight(region: RegionPlan, chart: Chart, edge_mm: float) -> Weight:
@@ -98,27 +98,41 @@ def _reach(shape: Oval | Strip | Outline, region: RegionPlan) -> float:
 # -- distance to weight ---------------------------------------------------------------------------
 
 
-def _flat(region: RegionPlan, layout: Layout, asked: BaseGeometry, core: float) -> Weight:
-    asked = cleared(asked, region, layout)
-    room = inradius(asked) - core
+@dataclass(frozen=True)
+class _Blend:
+    """Where a weight rises: from 0 at a depth of `zero` inside the line to 1 at `zero + rise`."""
+
+    feather: float
+    zero: float
+    rise: float
+
+
+def _blend(region: RegionPlan, room: float, core: float) -> _Blend:
+    """Hold the feather to the `room` from the line to the least core, mm.
+
+    A dome rises over the whole half width, and so does a groove where it has no long axis of its own.
+    """
     if room < 0:
         raise _no_room(region, 2 * (room + core), core)
-    inside = region.blend == "inside"
-    whole = region.profile in ("dome", "groove")  # rises over the whole half width
-    if inside:
+    whole = region.profile != "flat"
+    if region.blend == "inside":
         feather = room if whole else min(region.feather_mm, room)
-        line = opened(asked, feather)
-        rise, zero = feather, 0.0
-    else:
-        feather = region.feather_mm
-        line = closed(asked, feather)
-        rise, zero = (feather + room if whole else feather), -feather
-    field = _Raster(line, 0.0 if inside else feather)
+        return _Blend(feather, 0.0, feather)
+    feather = region.feather_mm
+    return _Blend(feather, -feather, feather + room if whole else feather)
+
+
+def _flat(region: RegionPlan, layout: Layout, asked: BaseGeometry, core: float) -> Weight:
+    asked = cleared(asked, region, layout)
+    blend = _blend(region, inradius(asked) - core, core)
+    line = (opened if region.blend == "inside" else closed)(asked, blend.feather)
+    field = _Raster(line, -blend.zero)
 
     def at(stations: Floats, angles: Floats) -> Floats:
-        return field.step(layout.plane(stations, angles), zero, rise)
+        return field.step(layout.plane(stations, angles), blend)
 
-    return Weight(at, feather, ring_of(line, layout), float(line.area), widest(line))
+    ring = ring_of(line, layout)
+    return Weight(at, blend.feather, ring, float(line.area), _stretch(ring, layout))
 
 
 def _groove(region: RegionPlan, shape: Oval, layout: Layout, line: BaseGeometry, core: float) -> Weight:
@@ -145,56 +159,50 @@ def _groove(region: RegionPlan, shape: Oval, layout: Layout, line: BaseGeometry,
             weight *= quintic((np.linalg.norm(plane - centre, axis=1) - by) / max(feather, core))
         return weight
 
-    return Weight(at, feather, ring_of(line, layout), float(line.area), widest(line))
+    ring = ring_of(line, layout)
+    return Weight(at, feather, ring, float(line.area), _stretch(ring, layout))
 
 
 def _band(region: RegionPlan, shape: Band, chart: Chart, core: float) -> Weight:
     low, high = shape.from_station_mm, shape.to_station_mm
-    half = (high - low) / 2
-    if half < core:
-        raise _no_room(region, 2 * half, core)
-    inside = region.blend == "inside"
-    room = half - core
-    whole = region.profile != "flat"
-    feather = (room if whole else min(region.feather_mm, room)) if inside else region.feather_mm
-    rise = feather if inside or not whole else feather + room
-    zero = 0.0 if inside else -feather
+    blend = _blend(region, (high - low) / 2 - core, core)
 
     def at(stations: Floats, angles: Floats) -> Floats:
         depth = np.minimum(chart.along(low, stations, angles), -chart.along(high, stations, angles))
-        return _step(depth - zero, rise)
+        return _step(depth, blend)
 
-    turn = np.linspace(-180.0, 180.0, 121)
-    ring = np.vstack([np.stack([np.full(121, s), turn], axis=1) for s in (low, high)])
-    ring = np.insert(ring, 121, np.nan, axis=0)
     circle = chart.mean_radius((low + high) / 2) * 2 * np.pi
-    return Weight(at, feather, ring, float(circle * (high - low)), 0.0)
+    return Weight(at, blend.feather, _rings(low, high), float(circle * (high - low)), 0.0)
 
 
 def _end_cap(region: RegionPlan, shape: EndCap, chart: Chart, core: float) -> Weight:
-    if shape.reach_mm < core:
-        raise _no_room(region, 2 * shape.reach_mm, core)
-    inside = region.blend == "inside"
-    room = shape.reach_mm - core
-    whole = region.profile != "flat"
-    feather = (room if whole else min(region.feather_mm, room)) if inside else region.feather_mm
-    rise = feather if inside or not whole else feather + room
-    zero = 0.0 if inside else -feather
+    blend = _blend(region, shape.reach_mm - core, core)
 
     def at(stations: Floats, angles: Floats) -> Floats:
-        return _step(shape.reach_mm - chart.to_pole(stations, angles) - zero, rise)
+        return _step(shape.reach_mm - chart.to_pole(stations, angles), blend)
 
-    turn = np.linspace(-180.0, 180.0, 121)
     way = chart.to_pole(chart.stations, np.zeros(len(chart.stations)))
     station = float(np.interp(-shape.reach_mm, -way, chart.stations))
-    return Weight(
-        at, feather, np.stack([np.full(121, station), turn], axis=1), float(np.pi * shape.reach_mm**2), shape.reach_mm
-    )
+    return Weight(at, blend.feather, _rings(station), float(np.pi * shape.reach_mm**2), 0.0)
 
 
-def _step(depth: Floats, rise: float) -> Floats:
-    """0 at depth 0, 1 at `rise` and past it; a cliff where there is no room to rise."""
-    return quintic(depth / rise) if rise > 0 else (depth >= 0).astype(np.float64)
+def _rings(*stations: float) -> NDArray[np.float64]:
+    """Outlines all round the limb at some stations, a row of NaN between them."""
+    turn = np.linspace(-180.0, 180.0, 121)
+    parts = [np.vstack([np.stack([np.full(121, s), turn], axis=1), [[np.nan, np.nan]]]) for s in stations]
+    return np.concatenate(parts)[:-1]
+
+
+def _stretch(ring: NDArray[np.float64], layout: Layout) -> float:
+    places = ring[np.isfinite(ring[:, 0])]
+    return float(layout.stretch(places[:, 0], places[:, 1]).max(initial=0.0))
+
+
+def _step(depth: Floats, blend: _Blend) -> Floats:
+    """Weights of depths inside the line, mm; a cliff where there is no room to rise."""
+    if blend.rise <= 0:
+        return (depth >= blend.zero).astype(np.float64)
+    return quintic((depth - blend.zero) / blend.rise)
 
 
 class _Raster:
@@ -215,13 +223,13 @@ class _Raster:
         distance *= np.where(shapely.contains_xy(line, px, py), 1.0, -1.0)
         self._spline = ndimage.spline_filter(distance.reshape(self._size), order=3, mode="nearest")
 
-    def step(self, plane: Points, zero: float, rise: float) -> Floats:
-        """Weights at plane points (n, 2): 0 where the distance is at most `zero`, 1 from `zero + rise` on."""
+    def step(self, plane: Points, blend: _Blend) -> Floats:
+        """Weights at plane points (n, 2)."""
         at = (plane - self._low) / _RASTER_MM
         near = ((at >= 0) & (at <= self._size - 1)).all(axis=1)
         weight = np.zeros(len(plane))
         distance = ndimage.map_coordinates(self._spline, at[near].T, order=3, prefilter=False, mode="nearest")
-        weight[near] = _step(distance - zero, rise)
+        weight[near] = _step(distance, blend)
         return weight
 
 
