@@ -86,9 +86,7 @@ class Short:
 
     schema: dict[str, Any]
 
-    def __get_pydantic_json_schema__(
-        self, core: CoreSchema, handler: GetJsonSchemaHandler
-    ) -> JsonSchemaValue:
+    def __get_pydantic_json_schema__(self, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
         return {"anyOf": [self.schema, handler(core)]}
 
 
@@ -96,9 +94,7 @@ class Short:
 class OrOne:
     """Marks a list of which a single entry may stand without brackets."""
 
-    def __get_pydantic_json_schema__(
-        self, core: CoreSchema, handler: GetJsonSchemaHandler
-    ) -> JsonSchemaValue:
+    def __get_pydantic_json_schema__(self, core: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
         many = handler(core)
         return {"anyOf": [many["items"], many]}
 
@@ -132,8 +128,7 @@ def _landmark(name: str, info: ValidationInfo) -> str:
     if name not in names:
         raise Wrong(
             f"no landmark {name} on a {amputation} limb",
-            hint=suggest(name, names, what="landmarks there", listed=40)
-            + ", and marks of your own: mark-...",
+            hint=suggest(name, names, what="landmarks there", listed=40) + ", and marks of your own: mark-...",
         )
     return name
 
@@ -182,12 +177,8 @@ def _region_name(name: str) -> str:
     return name
 
 
-Text = Annotated[
-    str, BeforeValidator(_text), StringConstraints(strip_whitespace=True, min_length=1, max_length=4000)
-]
-Line = Annotated[
-    str, BeforeValidator(_text), StringConstraints(strip_whitespace=True, min_length=1, max_length=300)
-]
+Text = Annotated[str, BeforeValidator(_text), StringConstraints(strip_whitespace=True, min_length=1, max_length=4000)]
+Line = Annotated[str, BeforeValidator(_text), StringConstraints(strip_whitespace=True, min_length=1, max_length=300)]
 LandmarkRef = Annotated[str, BeforeValidator(_text), AfterValidator(_landmark)]
 CapturedRef = Annotated[str, BeforeValidator(_text), AfterValidator(_captured)]
 RegionRef = Annotated[str, BeforeValidator(_text), AfterValidator(_region)]

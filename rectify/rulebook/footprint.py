@@ -1,4 +1,4 @@
-"""The outline of a region as a polygon in the plane of its anchor: for the checks of a plan, not for the engine.
+"""The outline of a region as a polygon in the plane of its anchor: for checks, not for the engine.
 
 x runs round the limb (increasing angle), y along it (distal), mm, both measured from the anchor on the
 surface. True on the wall; on the end cap the plane is a rough one, good enough to say "too near".
@@ -7,6 +7,7 @@ surface. True on the wall; on the end cap the plane is a rough one, good enough 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,9 +17,18 @@ from rectify.rulebook.places import ChartLike, Places, wrap
 from rectify.rulebook.plan import Band, EndCap, KeepClear, Outline, Oval, Shape, Strip
 
 if TYPE_CHECKING:
-    from shapely import Geometry, Polygon
+    from shapely import Geometry
 
-__all__ = ["core_mm", "distance_mm", "footprint", "half_width_mm", "held_feather", "in_plane", "remaining"]
+__all__ = [
+    "core_mm",
+    "distance_mm",
+    "footprint",
+    "half_width_mm",
+    "held_feather",
+    "in_plane",
+    "inscribed_mm",
+    "remaining",
+]
 
 CORE_MM = 3.0  # a core is at least this wide, and two edge lengths of the mesh (the language's own rule)
 _FAR = 1e4  # mm: "all round" in a plane
@@ -75,14 +85,12 @@ def _strip(path: np.ndarray[tuple[int, ...], np.dtype[np.float64]], widths: Sequ
     import shapely
 
     discs = [shapely.Point(point).buffer(width / 2) for point, width in zip(path, widths, strict=True)]
-    hulls = [shapely.union(a, b).convex_hull for a, b in zip(discs[:-1], discs[1:], strict=True)]
+    hulls = [shapely.union(a, b).convex_hull for a, b in pairwise(discs)]
     return shapely.union_all(hulls)
 
 
 def half_width_mm(places: Places, anchor: Spot, shape: Shape) -> float:
     """Half the narrowest extent: the most a feather inside could ever take, mm."""
-    import shapely
-
     if isinstance(shape, Oval):
         return min(shape.along_mm, shape.around_mm) / 2
     if isinstance(shape, Strip):
@@ -92,8 +100,7 @@ def half_width_mm(places: Places, anchor: Spot, shape: Shape) -> float:
         return places.apart(low, Spot(shape.to_station_mm, anchor.angle_deg))[1] / 2
     if isinstance(shape, EndCap):
         return shape.reach_mm
-    polygon = footprint(places, anchor, shape)
-    return float(shapely.length(shapely.maximum_inscribed_circle(polygon)))
+    return inscribed_mm(footprint(places, anchor, shape))
 
 
 def remaining(places: Places, anchor: Spot, area: Geometry, clear: Sequence[KeepClear]) -> Geometry:
@@ -110,7 +117,7 @@ def distance_mm(places: Places, anchor: Spot, area: Geometry, spots: Sequence[Sp
     """How far the nearest of some spots lies from a region; 0 inside it, infinite where there is none."""
     import shapely
 
-    if not spots or area.is_empty:
+    if not spots or shapely.is_empty(area):
         return float("inf")
     points = shapely.points(in_plane(places.chart, anchor, spots))
     return float(np.min(shapely.distance(area, points)))
@@ -120,5 +127,19 @@ def inscribed_mm(area: Geometry) -> float:
     """Radius of the largest disc inside an area, mm; 0 where it is empty."""
     import shapely
 
-    parts: list[Polygon] = [part for part in shapely.get_parts(area) if part.area > 0]
+    parts = [part for part in shapely.get_parts(area) if shapely.area(part) > 0]
     return max((float(shapely.length(shapely.maximum_inscribed_circle(part))) for part in parts), default=0.0)
+
+
+def distance_between(places: Places, anchor: Spot, area: Geometry, other: Spot, shape: Shape) -> float:
+    """How far another region's outline lies from an area in the plane of `anchor`; 0 where they overlap, mm.
+
+    The other outline is carried over by the way between the anchors: good near by, rough far away.
+    """
+    import shapely
+    from shapely.affinity import translate
+
+    if shapely.is_empty(area):
+        return float("inf")
+    x, y = places.apart(anchor, other)
+    return float(shapely.distance(area, translate(footprint(places, other, shape), x, y)))

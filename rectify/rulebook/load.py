@@ -113,9 +113,7 @@ def load_rulebook(name_or_path: str | Path, folder: str | Path | None = None) ->
     return _load(read_yaml(path), path, key=path.stem if by_name else str(name_or_path))
 
 
-def rulebook_from_text(
-    text: str, *, path: str = "rulebook.yaml", folder: str | Path | None = None
-) -> Rulebook:
+def rulebook_from_text(text: str, *, path: str = "rulebook.yaml", folder: str | Path | None = None) -> Rulebook:
     """A rulebook from YAML text, as `load_rulebook` would read it from a file of that name."""
     home = Path(folder) if folder is not None else rules_folder()
     return _load(parse_yaml(text, path=path), home / Path(path).name, key=Path(path).stem)

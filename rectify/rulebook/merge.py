@@ -74,9 +74,7 @@ def _mapping(
                     merged.sources[known] = (document.path, line)
 
 
-def _drop_what_is_said_anew(
-    merged: Merged, below: dict[str, Value], above: Mapping[str, Value], keys: KeyPath
-) -> None:
+def _drop_what_is_said_anew(merged: Merged, below: dict[str, Value], above: Mapping[str, Value], keys: KeyPath) -> None:
     is_region = len(keys) == 2 and keys[0] == "regions"
     gone: set[str] = set()
     if is_region and any(key in above for key in ("at", "path", "between")):

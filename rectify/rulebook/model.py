@@ -91,15 +91,11 @@ def _amount_in(amount: Quantity, allow: tuple[Quantity, Quantity] | None, key: s
 class Region(RingPlace):
     """One region: what is done, how much, where, and why."""
 
-    action: Literal["reduce", "build-up"] = Field(
-        description="reduce takes away from the model, build-up adds"
-    )
+    action: Literal["reduce", "build-up"] = Field(description="reduce takes away from the model, build-up adds")
     amount: Amount = Field(description="how much, without a sign; over bone in mm")
     allow: Range | None = Field(None, description="[least, most]: what scaling and tuning may reach")
     from_: Literal["reduced", "capture"] = Field("reduced", description="what the amount is measured from")
-    along_path: LengthOrPart | None = Field(
-        None, description="of an oval on a path: how far from the path's start"
-    )
+    along_path: LengthOrPart | None = Field(None, description="of an oval on a path: how far from the path's start")
     path: Annotated[
         tuple[PlaceField, ...] | None,
         Field(min_length=2, max_length=50, description="the places a strip runs through"),
@@ -128,13 +124,11 @@ class Region(RingPlace):
                 wanted="[least, most] in mm",
                 hint="an amount that scales with the limb needs bounds: allow: [3 mm, 8 mm]",
             )
-        self._place_fits_shape()
+        self.place_fits_shape()
         return self
 
-    def _place_fits_shape(self) -> None:
-        said = {
-            key for key, value in (("at", self.at), ("path", self.path), ("between", self.between)) if value
-        }
+    def place_fits_shape(self) -> None:
+        said = {key for key, value in (("at", self.at), ("path", self.path), ("between", self.between)) if value}
         kind = self.shape.kind
         on_path = kind in ("oval", "outline") and "path" in said
         wanted: dict[str, set[str]] = {
@@ -169,14 +163,10 @@ class Region(RingPlace):
                 hint="of a strip, say it at a place of the path",
             )
         moved = [
-            key
-            for key in ("proximal", "distal", "medial", "lateral", "anterior", "posterior")
-            if getattr(self, key)
+            key for key in ("proximal", "distal", "medial", "lateral", "anterior", "posterior") if getattr(self, key)
         ]
         if kind in ("band", "end-cap") and (moved or self.angle or self.part):
-            raise Wrong(
-                f"does not move a {kind}", keys=(*moved, "angle")[:1], hint="move the levels it lies between"
-            )
+            raise Wrong(f"does not move a {kind}", keys=(*moved, "angle")[:1], hint="move the levels it lies between")
         if kind == "strip" and (self.proximal or self.distal or self.angle or self.part):
             key = next(key for key in ("proximal", "distal", "angle", "part") if getattr(self, key))
             raise Wrong(
@@ -203,9 +193,7 @@ class Row(LevelPlace):
     """The overall reduction at one level."""
 
     reduce: RowPercent = Field(description="percent of the circumference or the volume, by basis")
-    allow: tuple[RowPercent, RowPercent] | None = Field(
-        None, description="[least, most]: what tuning may reach"
-    )
+    allow: tuple[RowPercent, RowPercent] | None = Field(None, description="[least, most]: what tuning may reach")
     when: WhenField | None = None
 
     @model_validator(mode="after")
@@ -269,19 +257,11 @@ class OverallSays(Base):
     """The overall reduction of the wall, by level."""
 
     basis: Literal["circumference", "volume"] = Field(description="what the percentages are of")
-    holds: Literal["before-regions", "finished"] = Field(
-        "before-regions", description="when they are to be true"
-    )
+    holds: Literal["before-regions", "finished"] = Field("before-regions", description="when they are to be true")
     rows: Annotated[tuple[Row, ...], Field(min_length=1, max_length=60, description="proximal first")]
-    fade: PlainLength | None = Field(
-        None, description="above the first row and below the last; 30 mm by default"
-    )
-    spare: tuple[SpareField, ...] = Field(
-        (), description="what is not reduced; the rest of the level makes it up"
-    )
-    spare_fade: PlainLength | None = Field(
-        None, description="the blend round what is spared; 15 mm by default"
-    )
+    fade: PlainLength | None = Field(None, description="above the first row and below the last; 30 mm by default")
+    spare: tuple[SpareField, ...] = Field((), description="what is not reduced; the rest of the level makes it up")
+    spare_fade: PlainLength | None = Field(None, description="the blend round what is spared; 15 mm by default")
     when: WhenField | None = None
     why: Line | None = None
     evidence: EvidenceRef | None = None
@@ -352,9 +332,7 @@ class Flare(Base):
 class Brim(Base):
     """The trimline."""
 
-    line: Annotated[
-        tuple[PlaceField, ...], Field(min_length=3, max_length=100, description="once round the limb")
-    ]
+    line: Annotated[tuple[PlaceField, ...], Field(min_length=3, max_length=100, description="once round the limb")]
     corner_radius: PlainLength | None = Field(None, description="0 mm by default")
     flare: Flare | None = None
     why: Line | None = None
@@ -380,9 +358,7 @@ class LimitsSay(Base):
         for key in ("volume", "ap", "ml", "circumference"):
             pair = getattr(self, key)
             if pair is not None and not pair[0].value <= 0.0 <= pair[1].value:
-                raise Wrong(
-                    f"is {pair[0]} to {pair[1]}", keys=(key,), wanted="[a negative one, a positive one]"
-                )
+                raise Wrong(f"is {pair[0]} to {pair[1]}", keys=(key,), wanted="[a negative one, a positive one]")
         return self
 
 

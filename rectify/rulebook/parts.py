@@ -165,9 +165,7 @@ class StripShape(Base):
     width: Annotated[
         tuple[Extent, ...],
         BeforeValidator(as_list),
-        Field(
-            min_length=1, max_length=50, description="one width, or several from the path's start to its end"
-        ),
+        Field(min_length=1, max_length=50, description="one width, or several from the path's start to its end"),
         OrOne(),
     ]
 
@@ -205,9 +203,7 @@ def _shape(raw: object) -> object:
         return {"band": {}}
     if isinstance(raw, str):
         hint = suggest(raw, ("band",), what="shapes that are one word")
-        raise Wrong(
-            f"is {raw!r}", wanted="a shape, like {oval: {along: 35 mm, around: 55 mm}} or band", hint=hint
-        )
+        raise Wrong(f"is {raw!r}", wanted="a shape, like {oval: {along: 35 mm, around: 55 mm}} or band", hint=hint)
     return raw
 
 
@@ -240,11 +236,7 @@ class ShapeSays(Base):
 
     @model_validator(mode="after")
     def _one(self) -> Self:
-        said = [
-            name
-            for name in ("oval", "strip", "outline", "band", "end_cap")
-            if getattr(self, name) is not None
-        ]
+        said = [name for name in ("oval", "strip", "outline", "band", "end_cap") if getattr(self, name) is not None]
         if len(said) != 1:
             found = " and ".join(said).replace("_", "-") or "none"
             raise Wrong(f"says {found}", wanted="one of oval, strip, outline, band, end-cap")
@@ -343,9 +335,7 @@ def _fact(fact: str, says: object) -> WhenPart:
         return Condition(tuple(_word(fact, word, (fact,)) for word in words))
     if not says:
         raise Wrong("is empty", keys=(fact,), wanted="factors, like {hand: 0.4}")
-    return Factors(
-        tuple((_word(fact, word, (fact, word)), _factor(says[word], (fact, word))) for word in says)
-    )
+    return Factors(tuple((_word(fact, word, (fact, word)), _factor(says[word], (fact, word))) for word in says))
 
 
 def _factor(raw: object, keys: tuple[str | int, ...]) -> float:
@@ -364,9 +354,7 @@ def _liner(says: object) -> WhenPart:
     if set(says) & {"at-least", "at-most"}:
         extra = [key for key in says if key not in ("at-least", "at-most")]
         if extra:
-            raise Wrong(
-                "stands beside at-least or at-most", keys=("liner", extra[0]), hint="say a range or factors"
-            )
+            raise Wrong("stands beside at-least or at-most", keys=("liner", extra[0]), hint="say a range or factors")
         return LinerRange(_thickness(says, "at-least"), _thickness(says, "at-most"))
     pairs = []
     for key, raw in says.items():
@@ -401,9 +389,7 @@ def when_schema() -> dict[str, Any]:
             "properties": dict.fromkeys(words, factor),
             "additionalProperties": False,
         }
-        facts[fact] = {
-            "anyOf": [word, {"type": "array", "items": word, "minItems": 1}, factors | {"minProperties": 1}]
-        }
+        facts[fact] = {"anyOf": [word, {"type": "array", "items": word, "minItems": 1}, factors | {"minProperties": 1}]}
     both = {"at-least": length, "at-most": length}
     facts["liner"] = {
         "anyOf": [

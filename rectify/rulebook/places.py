@@ -129,9 +129,7 @@ class Places:
         marks = [self.landmark(name) for name in names]
         if not marks:
             return Anchor(spot, None)
-        worst = max(
-            range(len(marks)), key=lambda i: (marks[i].source == "estimated", marks[i].uncertainty_mm)
-        )
+        worst = max(range(len(marks)), key=lambda i: (marks[i].source == "estimated", marks[i].uncertainty_mm))
         return Anchor(spot, names[0], marks[worst].source, max(mark.uncertainty_mm for mark in marks))
 
     def one_spot(self, name: str, part: Quantity | None) -> Spot:
@@ -255,9 +253,7 @@ class Places:
         across = np.stack([ways[:, 1], -ways[:, 0]], axis=1)  # turned a quarter: around, along
         across *= sign * (1.0 if across[:, 0].sum() >= 0 else -1.0)
         if abs(float(across[:, 0].mean())) < 0.5:
-            raise Wrong(
-                "the path runs round the limb, so it has no such side", keys=(side,), hint="move its places"
-            )
+            raise Wrong("the path runs round the limb, so it has no such side", keys=(side,), hint="move its places")
         moved = []
         for k, spot in enumerate(line.spots):
             near = across[max(k - 1, 0) : k + 1]

@@ -130,9 +130,7 @@ def _split(text: str, kinds: tuple[Kind, ...], wanted: str) -> tuple[str, str, s
             hint=f"write {text} {_EXAMPLE_UNIT[kinds[0]]}, if that is meant",
         )
     if re.match(r",\d", unit):
-        raise QuantityError(
-            f"is {text!r}", wanted=wanted, hint=f"write a point, not a comma: {text.replace(',', '.')}"
-        )
+        raise QuantityError(f"is {text!r}", wanted=wanted, hint=f"write a point, not a comma: {text.replace(',', '.')}")
     return mark, number, unit
 
 
@@ -177,9 +175,7 @@ def _check_sign(text: str, mark: str, sign: Sign) -> None:
     if sign == "required" and not mark:
         raise QuantityError(f"is {text}, and does not say which way", wanted=f"+{text} or -{text}")
     if sign == "none" and mark:
-        raise QuantityError(
-            f"is {text}, and takes no sign", hint=f"write {text.lstrip('+-' + chr(0x2212)).strip()}"
-        )
+        raise QuantityError(f"is {text}, and takes no sign", hint=f"write {text.lstrip('+-' + chr(0x2212)).strip()}")
 
 
 def _check_bounds(text: str, value: float, kind: Kind, least: float | None, most: float | None) -> None:

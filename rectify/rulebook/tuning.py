@@ -45,9 +45,7 @@ _WHO = re.compile(r"[A-Za-z0-9]+([.-][A-Za-z0-9]+)*")
 
 def _who(raw: str) -> str:
     if len(raw) > 24 or not _WHO.fullmatch(raw):
-        raise Wrong(
-            f"is {raw!r}", wanted="initials or a role, like JT-cpo", hint="no names of people in a case"
-        )
+        raise Wrong(f"is {raw!r}", wanted="initials or a role, like JT-cpo", hint="no names of people in a case")
     return raw
 
 
@@ -111,19 +109,13 @@ class TuneRegion(RingPlace):
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
         if self.amount is not None and self.change is not None:
-            raise Wrong(
-                "stands beside amount", keys=("change",), hint="amount sets, change adds: keep one of them"
-            )
+            raise Wrong("stands beside amount", keys=("change",), hint="amount sets, change adds: keep one of them")
         said = self.model_fields_set
         for alone in ("drop", "add"):
             if alone in said and len(said - {alone, "beyond_allow"}):
-                raise Wrong(
-                    "stands beside other changes", keys=(alone,), hint=f"with {alone} nothing else is said"
-                )
+                raise Wrong("stands beside other changes", keys=(alone,), hint=f"with {alone} nothing else is said")
         new_place = {"at", "path", "between"} & said
-        moves = [
-            key for key in ("proximal", "distal", "medial", "lateral", "anterior", "posterior") if key in said
-        ]
+        moves = [key for key in ("proximal", "distal", "medial", "lateral", "anterior", "posterior") if key in said]
         if moves and not new_place:
             raise Wrong(
                 "moves from a landmark, but none is said",
@@ -131,9 +123,7 @@ class TuneRegion(RingPlace):
                 hint=f"to move the region from where it is, write move: {{{moves[0]}: {getattr(self, moves[0])}}}",
             )
         if len(new_place) > 1:
-            raise Wrong(
-                "say two places at once", keys=(sorted(new_place)[-1],), hint="keep one of at, path, between"
-            )
+            raise Wrong("say two places at once", keys=(sorted(new_place)[-1],), hint="keep one of at, path, between")
         return self
 
 
@@ -166,9 +156,7 @@ class TuneEnd(Base):
     @model_validator(mode="after")
     def _one(self) -> Self:
         if self.amount is not None and self.change is not None:
-            raise Wrong(
-                "stands beside amount", keys=("change",), hint="amount sets, change adds: keep one of them"
-            )
+            raise Wrong("stands beside amount", keys=("change",), hint="amount sets, change adds: keep one of them")
         return self
 
 
@@ -226,9 +214,7 @@ class Tuning:
         return self.error(message, path=path, line=line, key=key, wanted=wanted, found=found, hint=hint)
 
 
-def read_tune(
-    raw: Value, rulebook: Rulebook, where: Where, *, under: KeyPath = ("tune",)
-) -> tuple[Tuning, ...]:
+def read_tune(raw: Value, rulebook: Rulebook, where: Where, *, under: KeyPath = ("tune",)) -> tuple[Tuning, ...]:
     """Read a case's `tune` list.
 
     Parameters
@@ -246,9 +232,7 @@ def read_tune(
         return ()
     if not isinstance(raw, list):
         path, line = where(under)
-        raise CaseError(
-            f"is {shown(raw)}", path=path, line=line, key=key_text(under), wanted="a list of entries"
-        )
+        raise CaseError(f"is {shown(raw)}", path=path, line=line, key=key_text(under), wanted="a list of entries")
     faults: list[InputError] = []
     tunings: list[Tuning] = []
     names = set(rulebook.regions)
@@ -276,15 +260,11 @@ def _dated(says: TuneEntry, where: Where, keys: KeyPath) -> list[InputError]:
         return []
     path, line = where(keys)
     return [
-        CaseError(
-            "is missing", path=path, line=line, key=key_text((*keys, "on")), wanted="a date, like 2026-11-20"
-        )
+        CaseError("is missing", path=path, line=line, key=key_text((*keys, "on")), wanted="a date, like 2026-11-20")
     ]
 
 
-def _names_fit(
-    entry: object, names: set[str], where: Where, keys: KeyPath, rulebook: Rulebook
-) -> list[InputError]:
+def _names_fit(entry: object, names: set[str], where: Where, keys: KeyPath, rulebook: Rulebook) -> list[InputError]:
     """Regions that are changed must be there, those that are added must not; `names` follows along."""
     regions = entry.get("regions") if isinstance(entry, dict) else None
     faults: list[InputError] = []

@@ -1,0 +1,256 @@
+"""A rulebook resolved for one limb: words become places, shares become mm, checks that need a limb are made.
+
+The result is a plan: nothing of it depends on the rulebook file any more. Faults are collected and told
+together; what a person should know but need not mend is in the plan's warnings. Nothing here reads a
+file or knows a mesh.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+from rectify.errors import InputError, LandmarkError, RulesError
+from rectify.limb.vocabulary import VOCABULARY, is_free_mark
+from rectify.rulebook.facts import Facts
+from rectify.rulebook.fields import JOINTS
+from rectify.rulebook.footprint import core_mm, distance_between, footprint, half_width_mm, held_feather
+from rectify.rulebook.load import Rulebook
+from rectify.rulebook.model import LimitsSay
+from rectify.rulebook.places import LimbLike, Places
+from rectify.rulebook.plan import Limits, Plan, RegionPlan
+from rectify.rulebook.resolve_region import QUINTIC, RegionResolver, all_landmarks
+from rectify.rulebook.resolve_wall import resolve_brim, resolve_dimensions, resolve_end, resolve_overall, spared
+from rectify.rulebook.tuning import Tuning, parse_sets
+from rectify.rulebook.working import Bench, Notes
+from rectify.rulebook.yamltext import raise_all
+
+__all__ = ["limits_of", "resolve"]
+
+JOINT_MM = 30.0  # `needs: {capture-includes: knee}`: so far proximal of the origin; a working value, no source
+
+
+def resolve(
+    rulebook: Rulebook,
+    limb: LimbLike,
+    facts: Facts,
+    tune: Sequence[Tuning] = (),
+    sets: Sequence[str] = (),
+    *,
+    scan_sha256: str,
+    by: str | None = None,
+    why: str | None = None,
+    on: str | None = None,
+) -> Plan:
+    """Resolve a rulebook for one limb.
+
+    Parameters
+    ----------
+    limb : its chart, landmarks and median edge length (mm)
+    facts : what the case says of limb, capture and wear
+    tune : the case's tunings (`read_tune`), oldest first
+    sets : `--set` strings, laid over them; `by`, `why` and `on` (ISO date) are said of these
+    scan_sha256 : digest of the scan the plan is for
+
+    Raises
+    ------
+    LandmarkError, RulesError, CaseError, or Faults of several
+        A landmark nobody marked, with every region that needs it; a place, an amount or a tuning that cannot be.
+    """
+    if limb.amputation != rulebook.amputation:
+        raise RulesError(
+            f"is for a {rulebook.amputation} limb",
+            path=rulebook.path,
+            line=rulebook.where("amputation")[1],
+            key="amputation",
+            found=f"a {limb.amputation} limb",
+            hint="choose a rulebook for that amputation",
+        )
+    extra = parse_sets(sets, rulebook, by=by, why=why, on=on)
+    tunings = (*tune, extra) if extra is not None else tuple(tune)
+    notes = Notes(rulebook)
+    bench = Bench.of(notes, facts, tunings)
+    raise_all(notes.faults + _missing(bench, limb) + _short_capture(rulebook, limb))
+    places, limits = Places(limb), limits_of(rulebook.says.limits)
+    resolver = RegionResolver(places, notes, VOCABULARY[limb.amputation], limits)
+    regions = tuple(plan for working in bench.regions.values() if (plan := resolver.resolve(working)) is not None)
+    overall = resolve_overall(bench, places)
+    end = resolve_end(bench, places)
+    dimensions = resolve_dimensions(bench, places, [region.name for region in regions])
+    brim = resolve_brim(bench, places)
+    _neighbours(places, notes, regions, limits)
+    _marks_needed(notes, limb)
+    raise_all(notes.faults)
+    says = rulebook.says
+    return Plan(
+        name=says.name,
+        rulebook_name=says.name,
+        rulebook_key=rulebook.key,
+        amputation=says.amputation,
+        status=says.status,
+        revision=says.revision,
+        rulebook_sha256=rulebook.sha256,
+        scan_sha256=scan_sha256,
+        regions=regions,
+        overall=overall,
+        end=end,
+        dimensions=dimensions,
+        brim=brim,
+        limits=limits,
+        protected=says.protected,
+        needs=_needs(rulebook),
+        cautions=says.cautions,
+        tune=tuple(dict(tuning.raw) for tuning in tunings),
+        warnings=tuple(dict.fromkeys(notes.warnings)),
+        conditions=tuple(dict.fromkeys(notes.conditions)),
+    )
+
+
+def limits_of(says: LimitsSay | None) -> Limits:
+    """The limits as numbers."""
+    if says is None:
+        return Limits()
+
+    def pair(key: str) -> tuple[float, float] | None:
+        said = getattr(says, key)
+        return None if said is None else (said[0].value, said[1].value)
+
+    return Limits(
+        volume_percent=pair("volume"),
+        reduction_mm=None if says.reduction is None else says.reduction.value,
+        build_up_mm=None if says.build_up is None else says.build_up.value,
+        slope_deg=45.0 if says.slope is None else says.slope.value,
+        ap_percent=pair("ap"),
+        ml_percent=pair("ml"),
+        circumference_percent=pair("circumference"),
+    )
+
+
+def _needs(rulebook: Rulebook) -> tuple[str, ...]:
+    needs = rulebook.says.needs
+    if needs is None:
+        return ()
+    return (
+        *(f"capture-includes {name}" for name in needs.capture_includes),
+        *(f"landmark {n}" for n in needs.landmarks),
+    )
+
+
+# -- landmarks that must be there ------------------------------------------------------------------
+
+
+def _named(bench: Bench) -> Iterator[tuple[str, str]]:
+    """Every landmark that is needed on this limb, and by what."""
+    for working in bench.regions.values():
+        for name in all_landmarks(working):
+            yield name, f"regions.{working.name}"
+    if bench.overall is not None:
+        for row in bench.overall.rows:
+            yield row.at, "overall.rows"
+        for name in spared(bench.overall):
+            yield name, "overall.spare"
+    if bench.end is not None:
+        yield bench.end.from_.at if bench.end.from_ else "inflection", "end"
+    says = bench.notes.rulebook.says
+    for dimension in says.dimensions:
+        yield dimension.at, "dimensions"
+    for place in bench.brim.line if bench.brim is not None else ():
+        yield place.at, "brim"
+    for name in says.protected:
+        yield name, "protected"
+    for name in says.needs.capture_includes if says.needs else ():
+        if name not in JOINTS:
+            yield name, "needs"
+
+
+def _missing(bench: Bench, limb: LimbLike) -> list[InputError]:
+    """A landmark nobody marked is an error that lists who needs it; a region on a free mark is left out instead."""
+    needed: dict[str, list[str]] = {}
+    for name, by in _named(bench):
+        if name not in limb.landmarks and by not in needed.setdefault(name, []):
+            needed[name].append(by)
+    faults: list[InputError] = []
+    for name, needers in needed.items():
+        who = tuple(needers)
+        of_tuning = any(w.added or w.blame for w in bench.regions.values() if f"regions.{w.name}" in who)
+        if is_free_mark(name) and not of_tuning:
+            for region in (key.removeprefix("regions.") for key in who if key.startswith("regions.")):
+                bench.regions.pop(region, None)
+                bench.notes.warn("mark-missing", "note", f"left out: no {name} on this limb", region)
+            continue
+        path, line = bench.notes.rulebook.where(who[0])
+        faults.append(
+            LandmarkError(
+                f"{name} is not marked",
+                path=path,
+                line=line,
+                key=who[0],
+                wanted=f"it is needed by {', '.join(who)}",
+                hint=f"mark it, or write {name}: absent where the limb has no such place",
+            )
+        )
+    return faults
+
+
+def _short_capture(rulebook: Rulebook, limb: LimbLike) -> list[InputError]:
+    """What the rulebook wants the capture to include and it does not."""
+    needs = rulebook.says.needs
+    faults: list[InputError] = []
+    for index, name in enumerate(needs.capture_includes if needs else ()):
+        path, line = rulebook.where(("needs", "capture-includes", index))
+        key = "needs.capture-includes"
+        if name in JOINTS:
+            top = limb.chart.top_mm
+            if top > -JOINT_MM:
+                faults.append(
+                    InputError(
+                        f"the capture does not include the {name}",
+                        path=path,
+                        line=line,
+                        key=key,
+                        wanted=f"it reaches at least {JOINT_MM:g} mm proximal of the origin of levels",
+                        found=f"it reaches {-top:.0f} mm",
+                        hint="capture further up, or use another rulebook",
+                    )
+                )
+        elif name in limb.landmarks and (limb.landmarks[name].absent or limb.landmarks[name].beyond_capture):
+            faults.append(
+                InputError(
+                    f"the capture does not include {name}",
+                    path=path,
+                    line=line,
+                    key=key,
+                    wanted=f"{name} on the captured surface",
+                )
+            )
+    return faults
+
+
+def _marks_needed(notes: Notes, limb: LimbLike) -> None:
+    needs = notes.rulebook.says.needs
+    for name in needs.landmarks if needs else ():
+        mark = limb.landmarks.get(name)
+        if mark is None or mark.absent or mark.source == "estimated":
+            notes.warn("mark-needed", "look", f"{name} must be marked before a result is released", name)
+
+
+# -- neighbours ------------------------------------------------------------------------------------
+
+
+def _neighbours(places: Places, notes: Notes, regions: Sequence[RegionPlan], limits: Limits) -> None:
+    """A build-up that reaches into the core of a reduction, or leaves no room for both slopes."""
+    core = core_mm(places.limb.edge_mm)
+    ups = [region for region in regions if region.action == "build-up" and region.asked_mm > 0]
+    for down in (region for region in regions if region.action == "reduce" and region.asked_mm > 0):
+        half = half_width_mm(places, down.anchor.spot, down.shape)
+        held = held_feather(down.feather_mm, half, down.blend == "inside", core)
+        inner = footprint(places, down.anchor.spot, down.shape).buffer(-held if down.blend == "inside" else 0.0)  # type: ignore[attr-defined]
+        for up in ups:
+            apart = distance_between(places, down.anchor.spot, inner, up.anchor.spot, up.shape)
+            room = QUINTIC * (up.asked_mm + down.asked_mm) / math.tan(math.radians(limits.slope_deg))
+            if apart <= 0.0:
+                text = f"the build-up {up.name} reaches into its core; a build-up goes first"
+                notes.warn("opposed-neighbours", "look", text, down.name)
+            elif apart < room:
+                text = f"{apart:.0f} mm between its core and the build-up {up.name}; both slopes need {room:.0f} mm"
+                notes.warn("opposed-neighbours", "note", text, down.name)

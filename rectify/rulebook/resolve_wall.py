@@ -1,0 +1,324 @@
+"""What is not a region, resolved for one limb: the overall reduction, the end, the dimensions, the brim."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+
+from rectify.limb.spot import Spot
+from rectify.limb.vocabulary import VOCABULARY
+from rectify.rulebook.facts import Facts, TapeValue
+from rectify.rulebook.model import DimensionSays, LevelEdge, OverallSays, Row, SpareSays
+from rectify.rulebook.parts import LevelPlace
+from rectify.rulebook.places import Places
+from rectify.rulebook.plan import Brim, Dimension, End, Overall, OverallRow, Spare, Tuned
+from rectify.rulebook.quantity import Quantity, show_mm, show_percent
+from rectify.rulebook.tuning import Tuning
+from rectify.rulebook.words import Wrong
+from rectify.rulebook.working import Bench, tuned_by
+
+__all__ = ["resolve_brim", "resolve_dimensions", "resolve_end", "resolve_overall", "spared"]
+
+FADE_MM = 30.0  # default of overall.fade; common practice, no source
+SPARE_FADE_MM = 15.0  # default of overall.spare-fade; common practice, no source
+SPARE_MM = 12.0  # how far round a landmark is spared; common practice, no source
+ESTIMATED_CLEAR_MM = 10.0  # beyond its uncertainty: no reduction comes nearer to estimated bone
+SAME_LEVEL_MM = 5.0  # a tape value this near a dimension's level is of that level
+MOST_PERCENT = 25.0
+EPS = 1e-9
+
+
+def spared(overall: OverallSays) -> tuple[str, ...]:
+    """Landmarks that `spare` names."""
+    names = [says.of for says in overall.spare if says.of]
+    names += [edge.at for says in overall.spare for edge in says.levels or () if edge.at]
+    return tuple(dict.fromkeys(names))
+
+
+# -- overall ---------------------------------------------------------------------------------------
+
+
+def resolve_overall(bench: Bench, places: Places) -> Overall | None:
+    """Rows by level, held to allow; what is spared; None where no row is left."""
+    says = bench.overall
+    if says is None:
+        return None
+    resolved = [_row(bench, places, index) for index in range(len(says.rows))]
+    rows = [row for row in resolved if row is not None]
+    if not rows:
+        bench.notes.conditions.append("overall left out: none of its rows holds for this limb")
+        return None
+    for index, row in enumerate(rows[1:], start=1):
+        above = rows[index - 1]
+        if row.level_mm <= above.level_mm + EPS:
+            bench.notes.fault(
+                "the rows cross on this limb",
+                ("overall", "rows"),
+                wanted="each row distal of the one before it",
+                found=f"{_at(above)}, then {_at(row)}",
+                hint="on a short limb take a row out, or say both from one landmark",
+            )
+            return None
+    return Overall(
+        basis=says.basis,
+        holds=says.holds,
+        rows=tuple(rows),
+        fade_mm=says.fade.value if says.fade else FADE_MM,
+        spare=tuple(_spares(bench, places, says)),
+        spare_fade_mm=says.spare_fade.value if says.spare_fade else SPARE_FADE_MM,
+    )
+
+
+def _at(row: OverallRow) -> str:
+    return f"{row.at_text} at {show_mm(row.level_mm)}"
+
+
+def _row(bench: Bench, places: Places, index: int) -> OverallRow | None:
+    assert bench.overall is not None
+    row: Row = bench.overall.rows[index]
+    name = f"overall row {row.text()}"
+    outcome = bench.weigh(row.when, name)
+    if not outcome.holds:
+        return None
+    if places.landmark(row.at).absent:
+        bench.notes.warn("landmark-absent", "look", f"row left out: no {row.at} on this limb", "overall")
+        return None
+    try:
+        level = places.level(row)
+    except Wrong as wrong:
+        bench.notes.fault(wrong.message, ("overall", "rows", index, *wrong.keys), hint=wrong.hint)
+        return None
+    percent = _row_percent(bench, row, bench.overall_factor * outcome.factor, name)
+    return OverallRow(level, percent, row.text())
+
+
+def _row_percent(bench: Bench, row: Row, factor: float, name: str) -> float:
+    """Scaled and held to allow; then changed by the tunings, which allow binds."""
+    value = row.reduce.value * factor
+    low, high = (0.0, MOST_PERCENT) if row.allow is None else (row.allow[0].value, row.allow[1].value)
+    held = min(max(value, low), high)
+    if abs(held - value) > EPS:
+        text = f"{row.reduce} times {factor:.4g} is {show_percent(value)}, held to {show_percent(held)} by allow"
+        bench.notes.warn("amount-held-to-allow", "note", text, name)
+    for tuning, change in bench.overall_changes:
+        held = _changed_row(bench, tuning, change, held, (low, high), row)
+    return held
+
+
+def _changed_row(
+    bench: Bench, tuning: Tuning, change: Quantity, before: float, allow: tuple[float, float], row: Row
+) -> float:
+    new = before + change.value
+    says = tuning.says.overall
+    beyond = (says.beyond_allow if says else None) or tuning.says.beyond_allow
+    span = f"{show_percent(allow[0])} to {show_percent(allow[1])}"
+    within = allow[0] - EPS <= new <= allow[1] + EPS
+    if not 0.0 <= new <= MOST_PERCENT or not (within or beyond):
+        bench.notes.faults.append(
+            tuning.fault(
+                f"makes it {show_percent(new)} at {row.text()}, past allow",
+                ("overall", "change"),
+                wanted=span,
+                hint="to go past it, say who answers for it: beyond-allow: {by: .., why: ..}",
+            )
+        )
+        return before
+    if not within and beyond:
+        text = f"{show_percent(new)} at {row.text()}, past allow ({span}); {beyond.by}: {beyond.why}"
+        bench.notes.warn("beyond-allow", "look", text, "overall")
+    return new
+
+
+def _spares(bench: Bench, places: Places, says: OverallSays) -> Iterator[Spare]:
+    """What is said, then protected landmarks and estimated bone that nobody said."""
+    vocabulary = VOCABULARY[places.limb.amputation]
+    done: set[str] = set()
+    for index, spare in enumerate(says.spare):
+        if spare.of is None:
+            yield from _window(bench, places, spare, index)
+        elif not places.landmark(spare.of).absent:
+            done.add(spare.of)
+            yield _around(places, spare.of, spare.within.value if spare.within else SPARE_MM)
+    for name, mark in places.limb.landmarks.items():
+        careful = mark.source == "estimated" and vocabulary.is_tender(name)
+        if name in done or mark.absent or not (careful or name in bench.notes.rulebook.says.protected):
+            continue
+        yield _around(places, name, SPARE_MM)
+
+
+def _around(places: Places, name: str, within: float) -> Spare:
+    """A landmark and what lies round it; of estimated tender bone never less than its own clearance."""
+    mark = places.landmark(name)
+    if mark.source == "estimated" and VOCABULARY[places.limb.amputation].is_tender(name):
+        within = max(within, mark.uncertainty_mm + ESTIMATED_CLEAR_MM)
+    return Spare(spots=places.spots_of(name), radius_mm=within, landmark=name)
+
+
+def _window(bench: Bench, places: Places, spare: SpareSays, index: int) -> Iterator[Spare]:
+    edges = spare.levels
+    if edges is not None and any(edge.at and places.landmark(edge.at).absent for edge in edges):
+        bench.notes.warn("landmark-absent", "look", "a window of spare left out: its landmark is absent", "overall")
+        return
+    levels = None if edges is None else (_edge_level(places, edges[0]), _edge_level(places, edges[1]))
+    if levels is not None and not levels[0] < levels[1]:
+        bench.notes.fault(
+            "the levels of the window cross on this limb",
+            ("overall", "spare", index, "levels"),
+            wanted="the proximal one first",
+            found=f"{show_mm(levels[0])} to {show_mm(levels[1])}",
+        )
+        return
+    angles = None if spare.angles is None else (spare.angles[0].value, spare.angles[1].value)
+    yield Spare(stations_mm=levels, angles_deg=angles)
+
+
+def _edge_level(places: Places, edge: LevelEdge) -> float:
+    if edge.level is not None:
+        return places.station_at(edge.level.value)
+    assert edge.at is not None
+    place = LevelPlace.model_construct(at=edge.at, proximal=edge.proximal, distal=edge.distal, part=None)
+    return places.station(place)
+
+
+# -- the end ---------------------------------------------------------------------------------------
+
+
+def resolve_end(bench: Bench, places: Places) -> End | None:
+    """The end's amount, held to allow, changed by the tunings; None where nothing is done."""
+    says = bench.end
+    if says is None:
+        return None
+    place = (
+        says.from_
+        if says.from_ is not None
+        else LevelPlace.model_construct(at="inflection", proximal=None, distal=None, part=None)
+    )
+    if places.landmark(place.at).absent:
+        bench.notes.warn("landmark-absent", "look", f"end left out: no {place.at} on this limb", "end")
+        return None
+    kind = "lengthen" if says.lengthen is not None else "pad"
+    value = says.amount.value * bench.end_factor
+    own = value if says.allow is None else min(max(value, says.allow[0].value), says.allow[1].value)
+    if abs(own - value) > EPS:
+        text = f"{says.amount} times {bench.end_factor:.4g} is {show_mm(value)}, held to {show_mm(own)} by allow"
+        bench.notes.warn("amount-held-to-allow", "note", text, "end")
+    asked, tuned = _tuned_end(bench, own)
+    return End(kind, asked, places.level(place), own, tuned)  # type: ignore[arg-type]
+
+
+def _tuned_end(bench: Bench, own: float) -> tuple[float, tuple[Tuned, ...]]:
+    assert bench.end is not None
+    asked, allow = own, bench.end.allow
+    tuned = [tuned_by(tuning, text) for tuning, text in bench.end_tuned]
+    for change in bench.end_changes:
+        key = "amount" if change.sets else "change"
+        new = change.quantity.value if change.sets else asked + change.quantity.value
+        within = new >= 0.0 and (allow is None or allow[0].value - EPS <= new <= allow[1].value + EPS)
+        if new < 0.0 or (not within and change.beyond is None):
+            wanted = "0 mm or more" if allow is None else f"{show_mm(allow[0].value)} to {show_mm(allow[1].value)}"
+            bench.notes.faults.append(
+                change.tuning.fault(f"makes it {show_mm(new)}, past allow", ("end", key), wanted=wanted)
+            )
+            continue
+        beyond = None
+        if not within and change.beyond is not None:
+            beyond = f"{change.beyond.by}: {change.beyond.why}"
+            bench.notes.warn("beyond-allow", "look", f"end {show_mm(new)}, past allow; {beyond}", "end")
+        tuned.append(tuned_by(change.tuning, f"amount {show_mm(asked)} -> {show_mm(new)}", beyond))
+        asked = new
+    return asked, tuple(tuned)
+
+
+# -- dimensions ------------------------------------------------------------------------------------
+
+
+def resolve_dimensions(bench: Bench, places: Places, regions: Sequence[str]) -> tuple[Dimension, ...]:
+    """Targets from the tape, over the liner that will be worn; None where the tape has no such value."""
+    found = []
+    for index, says in enumerate(bench.notes.rulebook.says.dimensions):
+        name = f"{says.measure} at {says.text()}"
+        if places.landmark(says.at).absent:
+            bench.notes.warn("landmark-absent", "note", f"{name} left out: no {says.at} on this limb", "dimensions")
+            continue
+        try:
+            level = places.level(says)
+        except Wrong as wrong:
+            bench.notes.fault(wrong.message, ("dimensions", index, *wrong.keys), hint=wrong.hint)
+            continue
+        by = tuple(region for region in says.by if region in regions)
+        target = _target(bench, places, says, level, name)
+        found.append(Dimension(says.measure, level, says.text(), target, by, says.within.value))
+    return tuple(found)
+
+
+def _target(bench: Bench, places: Places, says: DimensionSays, level: float, name: str) -> float | None:
+    if says.target.value is not None:
+        return says.target.value.value
+    value = _from_tape(bench.facts, places, says.measure, level)
+    if value is None:
+        bench.notes.warn("no-tape", "note", f"{name}: the tape has no such value, so there is no target", "dimensions")
+        return None
+    target, liner = value.value_mm, bench.facts.liner_mm
+    if value.over == "skin" and liner:
+        more = 2 * math.pi * liner if says.measure == "circumference" else 2 * liner
+        target += more
+        text = f"{name}: taken over skin, {show_mm(more)} added for the liner of {show_mm(liner)}"
+        bench.notes.conditions.append(text)
+    elif value.over == "skin" and liner is None:
+        bench.notes.warn("liner-not-said", "look", f"{name}: taken over skin, and no liner is said", "dimensions")
+    change = says.target.change
+    if change is None:
+        return target
+    return target * (1 + change.value / 100.0) if change.kind == "percent" else target + change.value
+
+
+def _from_tape(facts: Facts, places: Places, measure: str, level: float) -> TapeValue | None:
+    """The tape's value of this measure nearest to a level, if it is near enough to be of it."""
+    near: tuple[float, TapeValue] | None = None
+    for value in facts.tape:
+        mark = places.limb.landmarks.get(value.at)
+        if value.measure != measure or mark is None or mark.absent:
+            continue
+        off = abs(float(mark.level_mm) + value.offset_mm - level)
+        if off <= SAME_LEVEL_MM and (near is None or off < near[0]):
+            near = (off, value)
+    return None if near is None else near[1]
+
+
+# -- the brim --------------------------------------------------------------------------------------
+
+
+def resolve_brim(bench: Bench, places: Places) -> Brim | None:
+    """The trimline as spots; a place that is absent or off the capture leaves the brim out, for a person to see."""
+    says = bench.brim
+    if says is None:
+        return None
+    spots: list[Spot] = []
+    for index, place in enumerate(says.line):
+        if places.landmark(place.at).absent:
+            bench.notes.warn("landmark-absent", "look", f"brim left out: no {place.at} on this limb", "brim")
+            return None
+        try:
+            whole = len(places.spots_of(place.at)) > 1 and place.part is None
+            spots.extend(
+                [places.moved(spot, place, place.at) for spot in places.spots_of(place.at)]
+                if whole
+                else [places.spot(place)]
+            )
+        except Wrong as wrong:
+            bench.notes.fault(wrong.message, ("brim", "line", index, *wrong.keys), hint=wrong.hint)
+            return None
+    stations = np.array([spot.station_mm for spot in spots])
+    captured = places.chart.is_captured(stations, np.array([spot.angle_deg for spot in spots]))
+    if not bool(np.all(captured)) or float(stations.min()) < places.chart.top_mm:
+        bench.notes.warn("brim-beyond-capture", "look", "part of the trimline lies beyond the capture", "brim")
+    flare = says.flare
+    return Brim(
+        line=tuple(spots),
+        corner_radius_mm=says.corner_radius.value if says.corner_radius else 0.0,
+        flare_out_mm=flare.out.value if flare else 0.0,
+        flare_over_mm=flare.over.value if flare else 0.0,
+        flare_where=flare.where if flare else "",
+    )
