@@ -199,17 +199,13 @@ def border_loops(mesh: Mesh, found: Survey | None = None) -> list[Ints]:
     leaving = np.bincount(found.border[:, 0], minlength=1)
     arriving = np.bincount(found.border[:, 1], minlength=1)
     width = max(len(leaving), len(arriving))
-    uneven = np.flatnonzero(
-        np.pad(leaving, (0, width - len(leaving))) != np.pad(arriving, (0, width - len(arriving)))
-    )
+    uneven = np.flatnonzero(np.pad(leaving, (0, width - len(leaving))) != np.pad(arriving, (0, width - len(arriving))))
     if len(uneven):
         x, y, z = mesh.vertices[uneven[0]]
         raise MeshError(
-            f"the border does not close at {len(uneven)} vertices, "
-            f"the first near ({x:.1f}, {y:.1f}, {z:.1f})",
+            f"the border does not close at {len(uneven)} vertices, the first near ({x:.1f}, {y:.1f}, {z:.1f})",
             wanted="neighbouring faces that agree which side is out, and at most two faces at an edge",
-            found=f"{len(found.inconsistent)} edges with faces that disagree, "
-            f"{len(found.crowded)} with three or more",
+            found=f"{len(found.inconsistent)} edges with faces that disagree, {len(found.crowded)} with three or more",
             hint="mend the surface in the scanning software and export it again",
         )
     rings = [_from_lowest(np.array(ring, dtype=np.int64)) for ring in _walk(found.border)]
