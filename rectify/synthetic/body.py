@@ -29,9 +29,7 @@ Move = Callable[[Points], Floats]  # points of a trunk's surface -> mm along the
 FINE_MM = 0.5  # the grid on which a profile is softened
 REACH = 5.0  # widths of a ridge beyond which it is less than 4e-6 of its height
 PATH_MM = 1.0  # spacing of the points that stand for a ridge's path
-CLOSING = (
-    2.2  # exponent of the end: 2 is an ellipsoid; a little more meets the wall without a step in curvature
-)
+CLOSING = 2.2  # exponent of the end: 2 is an ellipsoid; a little more meets the wall without a step in curvature
 CAP_SHARE = 0.35  # of the rise: the part that is the end
 
 
@@ -74,9 +72,7 @@ class Trunk:
         turn = np.clip(rise / CAP_SHARE, 0.0, 1.0) * np.pi / 2.0
         cap = self.shoulder + (self.end - self.shoulder) * np.cos(turn)
         wall = np.clip((rise - CAP_SHARE) / (1.0 - CAP_SHARE), 0.0, 1.0)
-        return np.asarray(
-            np.where(rise < CAP_SHARE, cap, self.shoulder + (self.top(angle) - self.shoulder) * wall)
-        )
+        return np.asarray(np.where(rise < CAP_SHARE, cap, self.shoulder + (self.top(angle) - self.shoulder) * wall))
 
     def rise(self, level: Floats, angle: Floats) -> Floats:
         """The rise at a level: the inverse of `level`."""

@@ -40,9 +40,7 @@ def write_demo(folder: str | Path, *, replace: bool = False) -> list[Path]:
     target = Path(folder)
     there = [target / case.code for case in CASES if (target / case.code).exists()]
     if there and not replace:
-        raise OutputError(
-            "the case folder exists", path=there[0], hint="name an empty folder, or ask to replace"
-        )
+        raise OutputError("the case folder exists", path=there[0], hint="name an empty folder, or ask to replace")
     written = []
     for case in CASES:
         place = target / case.code
@@ -114,9 +112,7 @@ def _tape_line(tape: Tape, limb: SyntheticLimb, over: str, error: float) -> str:
     value = round({"ap": ap, "ml": ml}.get(tape.measure, limb.circumference(level)) + error)
     further = f", distal: {tape.distal:g} mm" if tape.distal else ""
     tension = ", tension: snug" if tape.measure == "circumference" else ""
-    return (
-        f"  - {{measure: {tape.measure}, at: {tape.at}{further}, value: {value} mm{tension}, over: {over}}}"
-    )
+    return f"  - {{measure: {tape.measure}, at: {tape.at}{further}, value: {value} mm{tension}, over: {over}}}"
 
 
 def _landmarks_text(case: DemoCase, limb: SyntheticLimb) -> str:

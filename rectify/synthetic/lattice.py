@@ -25,8 +25,8 @@ Surface = Callable[[Floats, Floats], Points]  # (rise, angle) of one shape -> th
 
 ROW_HEIGHT = np.sqrt(3.0) / 2.0  # of the edge length: the height of an equilateral triangle
 MERIDIANS = 24  # along these the surface is measured to place the rows
-STEPS = 1500  # samples along one meridian
-SAMPLES = 480  # samples round one ring to place its vertices evenly
+STEPS = 600  # samples along one meridian
+SAMPLES = 240  # samples round one ring to place its vertices evenly
 
 
 def weave(
@@ -67,8 +67,7 @@ def weave(
     last = len(rises) - 1 if stop == "pole" else len(rises)
     rings = [_ring(surface, rise, edge_mm, row % 2) for row, rise in enumerate(rises[first:last])]
     points = [
-        surface(np.full(len(angles), rise), angles)
-        for rise, angles in zip(rises[first:last], rings, strict=True)
+        surface(np.full(len(angles), rise), angles) for rise, angles in zip(rises[first:last], rings, strict=True)
     ]
     offsets = np.cumsum([0] + [len(angles) for angles in rings])
     faces = [_zip(rings[i], rings[i + 1], offsets[i], offsets[i + 1]) for i in range(len(rings) - 1)]

@@ -170,9 +170,7 @@ def bent_tube(
     _positive(radius=radius, wall=wall, proximal=proximal)
     bend = np.radians(bend_deg)
     if bend_radius <= radius:
-        raise MeshError(
-            "the bend folds the tube", wanted=f"a bend radius above {radius} mm", found=f"{bend_radius} mm"
-        )
+        raise MeshError("the bend folds the tube", wanted=f"a bend radius above {radius} mm", found=f"{bend_radius} mm")
     if not 0.0 <= bend * bend_radius <= proximal:
         raise MeshError(
             "the bend does not fit above level 0",

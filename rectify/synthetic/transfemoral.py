@@ -224,9 +224,7 @@ def _marks(limb: Transfemoral, body: Body) -> dict[str, Points]:
     if TROCHANTER[0] > float(_edge(limb, np.radians(np.array([TROCHANTER[1]])))[0]) + 3.0:
         places["greater-trochanter"] = TROCHANTER  # else it lies above the capture's edge
     marks = {name: body.at(*place) for name, place in places.items()}
-    marks["gluteal-fold"] = np.array(
-        [body.at(*place) for place in ((7.0, 170.0), (7.0, 185.0), (6.0, 200.0))]
-    )
+    marks["gluteal-fold"] = np.array([body.at(*place) for place in ((7.0, 170.0), (7.0, 185.0), (6.0, 200.0))])
     marks["ischial-ramus"] = np.array([body.at(-8.0, angle) for angle in (-128.0, -114.0, -100.0)])
     marks["distal-end"] = lowest(body)
     return marks

@@ -171,9 +171,7 @@ def _trunk(limb: Transtibial, fit: Fit) -> Trunk:
         fall = [1.0 + (fit.taper - 1.0) * part for part in (-0.35, 0.0, 0.75)]
     share = [*[1.0] * 5, *fall, fit.taper, fit.taper]
     deep = (limb.ellipticity - 1.0) / (limb.ellipticity + 1.0)
-    oval = profile(
-        [-90, -40, 0, at(0.4), shoulder, fit.end], [0.6 * deep, 0.5 * deep, deep, 0.8 * deep, 0.4 * deep, 0]
-    )
+    oval = profile([-90, -40, 0, at(0.4), shoulder, fit.end], [0.6 * deep, 0.5 * deep, deep, 0.8 * deep, 0.4 * deep, 0])
     wedge = profile([-90, -40, 0, at(0.4), shoulder, fit.end], [0.02, 0.02, 0.015, 0.03, 0.012, 0])
     square = profile([-90, -35, 0, at(0.4), shoulder, fit.end], [0.0, -0.02, 0.0, 0.006, 0, 0])
     none = np.zeros_like
@@ -181,9 +179,7 @@ def _trunk(limb: Transtibial, fit: Fit) -> Trunk:
         radius=profile(levels, [radius * a * b for a, b in zip(soft, share, strict=True)]),
         harmonics=((2, oval, none), (3, wedge, none), (4, square, none)),
         centre_x=profile([-60, 0, at(0.5), fit.end], [-1.0, 0.0, 1.0, 1.0], 15.0),
-        centre_y=profile(
-            [-80, -30, 0, at(0.35), shoulder, fit.end], [4.0, 3.0, 0.0, -5.0, -7.0, -10.0], 12.0
-        ),
+        centre_y=profile([-80, -30, 0, at(0.35), shoulder, fit.end], [4.0, 3.0, 0.0, -5.0, -7.0, -10.0], 12.0),
         top=lambda angle: np.full_like(angle, -limb.above),
         shoulder=shoulder,
         end=fit.end,
@@ -293,9 +289,7 @@ def _scar(limb: Transtibial, trunk: Trunk) -> Ridge:
     low = trunk.shoulder + 0.72 * (trunk.end - trunk.shoulder)
     side = trunk.shoulder + 0.5 * (trunk.end - trunk.shoulder)
     s = -1.0 * limb.scar
-    return Ridge(
-        ((side, -86, 0.0), (side + 2, -68, s), (low, -6, s), (side + 2, 68, s), (side, 86, 0.0)), 2.4
-    )
+    return Ridge(((side, -86, 0.0), (side + 2, -68, s), (low, -6, s), (side + 2, 68, s), (side, 86, 0.0)), 2.4)
 
 
 def _marks(limb: Transtibial, body: Body) -> dict[str, Points]:
@@ -326,9 +320,7 @@ def _marks(limb: Transtibial, body: Body) -> dict[str, Points]:
         del marks["distal-fibula"]
     if limb.scar:
         scar = _scar(limb, body.trunk)
-        marks["mark-scar"] = np.array(
-            [body.at(*scar.across(angle)) for angle in (-60.0, -30.0, 0.0, 30.0, 60.0)]
-        )
+        marks["mark-scar"] = np.array([body.at(*scar.across(angle)) for angle in (-60.0, -30.0, 0.0, 30.0, 60.0)])
     marks["tibial-crest"] = np.array([body.at(*crest.spot(float(level))) for level in along])
     marks["distal-end"] = lowest(body)
     return marks
