@@ -1,0 +1,59 @@
+"""Angles between neighbouring faces, against folds of a known angle and against trimesh."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+
+from rectify.geometry.dihedral import added_dihedral, neighbours
+from rectify.geometry.mesh import Mesh
+from rectify.synthetic import capsule, sphere
+
+
+def hinge(degrees):
+    """Two triangles on the y axis, the second turned up by an angle."""
+    turn = np.radians(degrees)
+    return np.array([[0.0, -5.0, 0.0], [0.0, 5.0, 0.0], [-8.0, 0.0, 0.0], [8 * np.cos(turn), 0.0, 8 * np.sin(turn)]])
+
+
+HINGE = np.array([[0, 1, 2], [1, 0, 3]])
+
+
+@pytest.mark.parametrize(("before", "after", "added"), [(0, 30, 30), (10, -10, 0), (-20, 50, 30), (0, 175, 175)])
+def test_a_hinge_opens_by_its_angle(before, after, added):
+    # the angle between faces has no sign: a ridge that becomes as deep a groove adds nothing to it
+    mesh = Mesh(hinge(before), HINGE)
+    assert added_dihedral(mesh, hinge(after)) == pytest.approx(added, abs=1e-10)  # degrees
+
+
+def test_a_surface_that_stays_adds_nothing():
+    mesh = capsule(edge_mm=6.0)
+    assert added_dihedral(mesh, mesh.vertices) == 0.0
+    # and neither does turning, moving or scaling it: rounding only
+    assert added_dihedral(mesh, 1.3 * mesh.vertices[:, [1, 2, 0]] + 5.0) < 1e-9
+
+
+def test_pairs_of_a_closed_surface_are_three_halves_of_its_faces():
+    mesh = sphere(edge_mm=7.0)
+    assert len(neighbours(mesh.faces)) == 3 * len(mesh.faces) // 2
+
+
+def test_pairs_are_the_ones_that_trimesh_finds():
+    mesh = capsule(edge_mm=6.0)
+    other = trimesh.Trimesh(mesh.vertices, mesh.faces, process=False)
+    mine = {tuple(sorted(pair)) for pair in neighbours(mesh.faces).tolist()}
+    assert mine == {tuple(sorted(pair)) for pair in other.face_adjacency.tolist()}
+
+
+def test_the_largest_change_is_the_one_that_trimesh_measures():
+    mesh = capsule(edge_mm=6.0)
+    rng = np.random.default_rng(2)
+    moved = mesh.vertices + rng.normal(0.0, 0.3, mesh.vertices.shape)
+    one, two = (trimesh.Trimesh(v, mesh.faces, process=False) for v in (mesh.vertices, moved))
+    change = np.abs(two.face_adjacency_angles - one.face_adjacency_angles)
+    assert added_dihedral(mesh, moved) == pytest.approx(np.degrees(change.max()), abs=1e-5)  # its arccos rounds
+
+
+def test_no_neighbours_no_angle():
+    assert added_dihedral(Mesh(np.eye(3), np.array([[0, 1, 2]])), 2 * np.eye(3)) == 0.0
