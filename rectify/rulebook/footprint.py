@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = [
     "core_mm",
     "distance_mm",
+    "ellipse",
     "footprint",
     "half_width_mm",
     "held_feather",
@@ -61,11 +62,8 @@ def footprint(places: Places, anchor: Spot, shape: Shape) -> Geometry:
     import shapely
 
     if isinstance(shape, Oval):
-        turn = np.linspace(0.0, 2 * np.pi, 72, endpoint=False)
-        x, y = shape.around_mm / 2 * np.sin(turn), shape.along_mm / 2 * np.cos(turn)
-        tilt = np.radians(shape.turn_deg) * (1.0 if wrap(90.0 - anchor.angle_deg) >= 0 else -1.0)
-        ring = np.stack([x * np.cos(tilt) + y * np.sin(tilt), y * np.cos(tilt) - x * np.sin(tilt)], axis=1)
-        return shapely.Polygon(ring)
+        lateral = 1.0 if wrap(90.0 - anchor.angle_deg) >= 0 else -1.0
+        return ellipse(shape.along_mm, shape.around_mm, shape.turn_deg * lateral)
     if isinstance(shape, Strip):
         return _strip(in_plane(places.chart, anchor, shape.path), shape.widths_mm)
     if isinstance(shape, Outline):
@@ -78,6 +76,16 @@ def footprint(places: Places, anchor: Spot, shape: Shape) -> Geometry:
         return shapely.box(-_FAR, low, _FAR, high)
     assert isinstance(shape, EndCap)
     return shapely.box(-_FAR, -shape.reach_mm, _FAR, _FAR)
+
+
+def ellipse(along_mm: float, around_mm: float, turn_deg: float = 0.0) -> Geometry:
+    """An ellipse about (0, 0) by its full extents, its distal (+y) end turned towards +x; 72 sides."""
+    import shapely
+
+    turn = np.linspace(0.0, 2 * np.pi, 72, endpoint=False)
+    x, y = around_mm / 2 * np.sin(turn), along_mm / 2 * np.cos(turn)
+    tilt = np.radians(turn_deg)
+    return shapely.Polygon(np.stack([x * np.cos(tilt) + y * np.sin(tilt), y * np.cos(tilt) - x * np.sin(tilt)], axis=1))
 
 
 def _strip(path: np.ndarray[tuple[int, ...], np.dtype[np.float64]], widths: Sequence[float]) -> Geometry:

@@ -16,8 +16,9 @@ from pathlib import Path
 from pydantic import BaseModel
 
 from rectify.data import rules_folder
-from rectify.errors import FileError, RulesError
+from rectify.errors import FileError, InputError, RulesError
 from rectify.limb.vocabulary import AMPUTATIONS
+from rectify.rulebook.checks import findings
 from rectify.rulebook.faults import checked
 from rectify.rulebook.fields import JOINTS, Context
 from rectify.rulebook.merge import Merged, lay_over
@@ -226,6 +227,8 @@ def _load(document: Document, path: Path, key: str) -> Rulebook:
     merged.faults.extend(_empty_values(merged))
     raise_all(merged.faults)
     says = checked(RulebookModel, merged.value, merged.place, context=_context(merged.value, path.parent))
+    refused: list[InputError] = [found.error for found in findings(says, merged.place) if found.refused]
+    raise_all(refused)
     return Rulebook(key, document.path, says, _digest(merged.value), merged.sources)
 
 

@@ -7,7 +7,6 @@ file or knows a mesh.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 
 from rectify.errors import InputError, LandmarkError, RulesError
@@ -19,8 +18,9 @@ from rectify.rulebook.load import Rulebook
 from rectify.rulebook.model import LimitsSay
 from rectify.rulebook.places import LimbLike, Places
 from rectify.rulebook.plan import Limits, Plan, RegionPlan
-from rectify.rulebook.resolve_region import QUINTIC, RegionResolver, all_landmarks
+from rectify.rulebook.resolve_region import RegionResolver, all_landmarks
 from rectify.rulebook.resolve_wall import resolve_brim, resolve_dimensions, resolve_end, resolve_overall, spared
+from rectify.rulebook.slope import feather_for
 from rectify.rulebook.tuning import Tuning, parse_sets
 from rectify.rulebook.working import Bench, Notes
 from rectify.rulebook.yamltext import raise_all
@@ -80,6 +80,7 @@ def resolve(
     brim = resolve_brim(bench, places)
     _neighbours(places, notes, regions, limits)
     _marks_needed(notes, limb)
+    bench.say_what_was_not_said()
     raise_all(notes.faults)
     says = rulebook.says
     return Plan(
@@ -247,7 +248,7 @@ def _neighbours(places: Places, notes: Notes, regions: Sequence[RegionPlan], lim
         inner = footprint(places, down.anchor.spot, down.shape).buffer(-held if down.blend == "inside" else 0.0)  # type: ignore[attr-defined]
         for up in ups:
             apart = distance_between(places, down.anchor.spot, inner, up.anchor.spot, up.shape)
-            room = QUINTIC * (up.asked_mm + down.asked_mm) / math.tan(math.radians(limits.slope_deg))
+            room = feather_for(up.asked_mm + down.asked_mm, limits.slope_deg)
             if apart <= 0.0:
                 text = f"the build-up {up.name} reaches into its core; a build-up goes first"
                 notes.warn("opposed-neighbours", "look", text, down.name)

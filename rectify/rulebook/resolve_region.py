@@ -38,25 +38,15 @@ from rectify.rulebook.plan import (
     Strip,
 )
 from rectify.rulebook.quantity import Quantity, show_mm
+from rectify.rulebook.slope import WARN_DEG, feather_for, slope_deg
 from rectify.rulebook.words import Wrong
 from rectify.rulebook.working import AmountChange, Notes, Working
 
-__all__ = ["Needed", "RegionResolver", "slope_deg"]
+__all__ = ["RegionResolver"]
 
-QUINTIC = 1.875  # steepest slope of a quintic blend over amount / feather (15/8, closed form)
-WARN_DEG = 35.0  # a working value: a 45 degree edge is felt; common practice, no source
 ESTIMATED_CLEAR_MM = 10.0  # beyond its uncertainty, no reduction comes nearer to estimated bone
 PROTECTED_CLEAR_MM = 5.0  # how far a reduction is cut back from a protected landmark; common practice, no source
 EPS = 1e-9
-
-Needed = Iterator[tuple[str, str]]
-
-
-def slope_deg(amount_mm: float, feather_mm: float) -> float:
-    """Steepest slope of a quintic feather, degrees; 90 where there is an amount and no feather."""
-    if amount_mm == 0.0:
-        return 0.0
-    return math.degrees(math.atan2(QUINTIC * amount_mm, feather_mm))
 
 
 @dataclass
@@ -455,7 +445,7 @@ class RegionResolver:
         slope, limit = slope_deg(region.asked_mm, held), self.limits.slope_deg
         if slope <= WARN_DEG:
             return
-        needed = QUINTIC * region.asked_mm / math.tan(math.radians(limit))
+        needed = feather_for(region.asked_mm, limit)
         said = f"{show_mm(region.asked_mm)} over {show_mm(held)} is {slope:.0f} deg steep"
         if slope <= limit + 1e-6:
             self.notes.warn("slope", "note", f"{said}; above {WARN_DEG:.0f} deg an edge is felt", region.name)

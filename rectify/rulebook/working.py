@@ -141,10 +141,13 @@ class Bench:
             bench._tune_overall(tuning)
             bench._tune_end(tuning)
             bench._tune_brim(tuning)
-        for fact, names in bench.unknown.items():
-            text = f"the case does not say {fact}, and this asks for it: {', '.join(dict.fromkeys(names))}"
-            notes.warn("fact-not-said", "note", text, fact)
         return bench
+
+    def say_what_was_not_said(self) -> None:
+        """One warning for each fact that a `when` asked for in vain."""
+        for fact, names in self.unknown.items():
+            text = f"the case does not say {fact}, and this asks for it: {', '.join(dict.fromkeys(names))}"
+            self.notes.warn("fact-not-said", "note", text, fact)
 
     def weigh(self, when: When | None, name: str) -> Outcome:
         """Weigh a `when` and write down what it did."""

@@ -1,0 +1,385 @@
+"""What can be said of a rulebook without a limb: steep edges, feathers that do not fit, bone in the way.
+
+A finding is refused (an error) or a warning; each has file, line, key and what would be right. What depends
+on a limb (a short path, a landmark elsewhere than usual) is checked again when the rulebook is resolved.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from itertools import product
+from typing import TYPE_CHECKING
+
+from rectify.errors import RulesError
+from rectify.limb.vocabulary import VOCABULARY
+from rectify.rulebook.footprint import core_mm, ellipse, held_feather
+from rectify.rulebook.model import Region, RulebookModel
+from rectify.rulebook.parts import Factors, LinerFactors, RingPlace, When
+from rectify.rulebook.plan import Warn
+from rectify.rulebook.quantity import Quantity, show_mm, show_percent
+from rectify.rulebook.slope import WARN_DEG, feather_for, slope_deg
+from rectify.rulebook.yamltext import KeyPath, key_text
+
+if TYPE_CHECKING:
+    from rectify.rulebook.load import Rulebook
+
+__all__ = ["Finding", "check_rulebook", "findings"]
+
+Where = Callable[[KeyPath], tuple[str | None, int | None]]
+EPS = 1e-6
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One thing found in a rulebook; `refused` ones keep it from being used."""
+
+    code: str
+    refused: bool
+    error: RulesError
+
+    def warn(self) -> Warn:
+        """As a plan's warning."""
+        parts = [self.error.message, *(text for text in (self.error.wanted, self.error.hint) if text)]
+        return Warn(self.code, "stop" if self.refused else "note", "; ".join(parts), self.error.key or "")
+
+
+def check_rulebook(rulebook: Rulebook) -> list[Finding]:
+    """Everything found without a limb, in the order of the regions. A loaded rulebook has no refused ones left."""
+    return list(findings(rulebook.says, rulebook.where))
+
+
+def findings(says: RulebookModel, where: Where) -> Iterator[Finding]:
+    """The findings of a rulebook's models; `where` tells file and line of a key path."""
+    checker = _Checker(says, where)
+    for name, region in says.regions.items():
+        yield from checker.region(name, region)
+    yield from checker.opposed()
+    yield from checker.wall()
+
+
+@dataclass
+class _Checker:
+    says: RulebookModel
+    where: Where
+
+    def __post_init__(self) -> None:
+        limits = self.says.limits
+        self.slope_limit = limits.slope.value if limits and limits.slope else 45.0
+        self.vocabulary = VOCABULARY[self.says.amputation]
+
+    def found(self, code: str, refused: bool, keys: KeyPath, message: str, **more: str | None) -> Finding:
+        path, line = self.where(keys)
+        return Finding(code, refused, RulesError(message, path=path, line=line, key=key_text(keys), **more))
+
+    # -- one region --------------------------------------------------------------------------------
+
+    def region(self, name: str, region: Region) -> Iterator[Finding]:
+        keys: KeyPath = ("regions", name)
+        yield from self._steep(keys, region)
+        yield from self._over_bone(keys, region)
+        yield from self._limits(keys, region)
+        yield from self._protected(keys, region)
+        if region.action == "build-up" and region.when is not None and isinstance(region.when.part("shaping"), Factors):
+            yield self.found(
+                "factor-on-shaping",
+                True,
+                (*keys, "when", "shaping"),
+                "is a factor on a build-up",
+                wanted="factors on shaping in reductions only",
+                hint="hands press where the plaster must carry; they give no room",
+            )
+        if region.evidence is None:
+            yield self.found(
+                "no-evidence",
+                False,
+                keys,
+                "does not say where its amount comes from",
+                hint="evidence: a key of the evidence list, or common practice, or from memory, unverified",
+            )
+        if region.allow is None:
+            yield self.found("no-allow", False, keys, "does not say how far tuning may go", hint="allow: [least, most]")
+
+    def _steep(self, keys: KeyPath, region: Region) -> Iterator[Finding]:
+        half = half_extent(region)
+        inside = (region.blend or ("inside" if region.action == "reduce" else "outside")) == "inside"
+        feather = region.feather.value
+        held = feather if half is None else held_feather(feather, half, inside)
+        if held < feather - EPS:
+            yield self.found(
+                "feather-held",
+                False,
+                (*keys, "feather"),
+                f"does not fit and is held to {show_mm(held)}",
+                found=f"{region.feather} in a region {show_mm(2 * (half or 0.0))} across",
+                wanted=f"at most {show_mm(held)}: half of what the core of {show_mm(core_mm())} leaves",
+            )
+        most = most_mm(region)
+        if most is None:
+            return
+        slope = slope_deg(most, held)
+        what = f"{show_mm(most)} over {show_mm(held)} is {slope:.1f} deg steep"
+        if slope > self.slope_limit + EPS:
+            need = feather_for(most, self.slope_limit)
+            yield self.found(
+                "slope",
+                True,
+                (*keys, "feather"),
+                "makes an edge too steep",
+                found=what,
+                wanted=f"at most {self.slope_limit:g} deg: a feather of {show_mm(math.ceil(need * 10) / 10)}"
+                + _room(inside, half, need),
+            )
+        elif slope > WARN_DEG + EPS:
+            need = feather_for(most, WARN_DEG)
+            yield self.found(
+                "slope",
+                False,
+                (*keys, "feather"),
+                "makes a steep edge",
+                found=what,
+                wanted=f"at most {WARN_DEG:g} deg: a feather of {show_mm(math.ceil(need * 10) / 10)}"
+                + _room(inside, half, need),
+            )
+        if region.allow is not None and most < region.allow[1].value - EPS:
+            top = region.allow[1].value
+            if slope_deg(top, held) > self.slope_limit + EPS:
+                yield self.found(
+                    "allow-steep",
+                    False,
+                    (*keys, "allow"),
+                    f"lets tuning reach {show_mm(top)}, too steep for this feather",
+                    wanted=f"a feather of {show_mm(math.ceil(feather_for(top, self.slope_limit) * 10) / 10)}",
+                    hint="such a tuning is refused unless it says a longer feather too",
+                )
+
+    def _over_bone(self, keys: KeyPath, region: Region) -> Iterator[Finding]:
+        if region.amount.kind != "radius" or region.sideways() is not None:
+            return
+        bony = [name for name in landmarks_of(region) if self.vocabulary.is_bony(name)]
+        if bony:
+            yield self.found(
+                "share-over-bone",
+                False,
+                (*keys, "amount"),
+                f"is a share of radius over bone ({bony[0]})",
+                found=region.amount.text,
+                wanted="mm",
+                hint="bone does not grow with girth",
+            )
+
+    def _limits(self, keys: KeyPath, region: Region) -> Iterator[Finding]:
+        limits = self.says.limits
+        limit = None if limits is None else limits.reduction if region.action == "reduce" else limits.build_up
+        if limit is None:
+            return
+        most = most_mm(region)
+        if most is not None and most > limit.value + EPS:
+            yield self.found(
+                "past-limit",
+                True,
+                (*keys, "amount"),
+                f"can be {show_mm(most)}, past the rulebook's own limit",
+                wanted=f"at most {limit}",
+            )
+        elif region.allow is not None and region.allow[1].value > limit.value + EPS:
+            yield self.found(
+                "allow-past-limit",
+                False,
+                (*keys, "allow"),
+                f"reaches {region.allow[1]}, past the rulebook's own limit",
+                wanted=f"at most {limit}",
+                hint="limits bind whatever allow says",
+            )
+
+    def _protected(self, keys: KeyPath, region: Region) -> Iterator[Finding]:
+        if region.action != "reduce":
+            return
+        clear = {disc.of for disc in region.keep_clear}
+        for name in self.says.protected:
+            if name not in clear and reaches(region, name):
+                yield self.found(
+                    "reaches-protected",
+                    True,
+                    (*keys, "shape"),
+                    f"reaches the protected {name}",
+                    wanted="no reduction there",
+                    hint=f"move it away, or cut it back: keep-clear: {{of: {name}, by: 6 mm}}",
+                )
+
+    # -- several regions ---------------------------------------------------------------------------
+
+    def opposed(self) -> Iterator[Finding]:
+        """A build-up and a reduction laid out from one landmark, without room for both slopes."""
+        regions = self.says.regions.items()
+        downs = [(name, region) for name, region in regions if region.action == "reduce"]
+        ups = [(name, region) for name, region in regions if region.action == "build-up"]
+        for (down_name, down), (up_name, up) in product(downs, ups):
+            apart = apart_mm(down, up)
+            amounts = (most_mm(down), most_mm(up))
+            if apart is None or amounts[0] is None or amounts[1] is None or not (amounts[0] and amounts[1]):
+                continue
+            room = feather_for(amounts[0] + amounts[1], self.slope_limit)
+            if apart < room:
+                yield self.found(
+                    "opposed-neighbours",
+                    False,
+                    ("regions", down_name, "shape"),
+                    f"has no room beside the build-up {up_name}",
+                    found=f"{show_mm(apart)} between its core and that outline",
+                    wanted=f"{show_mm(math.ceil(room))} for both slopes",
+                    hint="a build-up goes first where they meet",
+                )
+
+    def wall(self) -> Iterator[Finding]:
+        """The overall rows against the limit of volume."""
+        overall, limits = self.says.overall, self.says.limits
+        if overall is None:
+            return
+        if overall.evidence is None:
+            yield self.found(
+                "no-evidence",
+                False,
+                ("overall",),
+                "does not say where its percentages come from",
+                hint="evidence: a key of the evidence list, or common practice, or from memory, unverified",
+            )
+        if limits is None or limits.volume is None:
+            return
+        most = max(row.reduce.value for row in overall.rows)
+        volume = most if overall.basis == "volume" else 100.0 * (1.0 - (1.0 - most / 100.0) ** 2)
+        if volume > -limits.volume[0].value + EPS:
+            yield self.found(
+                "past-limit",
+                False,
+                ("overall", "rows"),
+                f"takes up to {show_percent(volume)} of the volume of a level",
+                wanted=f"the limit of volume is {limits.volume[0]}",
+                hint="the whole limb is measured against it when applied",
+            )
+
+
+# -- what the file alone tells of a region ---------------------------------------------------------
+
+
+def most_mm(region: Region) -> float | None:
+    """The most the rulebook itself can ask: its amount times its largest factors, held to allow; mm."""
+    if region.amount.kind == "radius":
+        return None if region.allow is None else region.allow[1].value
+    value = region.amount.value * largest_factor(region.when)
+    return value if region.allow is None else min(value, region.allow[1].value)
+
+
+def largest_factor(when: When | None) -> float:
+    """The largest product the factors of a `when` can make; words not listed count 1."""
+    most = 1.0
+    for _, part in when.parts if when else ():
+        if isinstance(part, Factors):
+            most *= max(1.0, *(factor for _, factor in part.by_word))
+        elif isinstance(part, LinerFactors):
+            most *= max(factor for _, factor in part.by_mm)
+    return most
+
+
+def half_extent(region: Region) -> float | None:
+    """Half the narrowest extent in mm; None where it depends on the limb."""
+    shape = region.shape
+    sizes: list[Quantity] = []
+    if shape.oval is not None:
+        sizes = [shape.oval.along, shape.oval.around]
+    elif shape.strip is not None:
+        sizes = list(shape.strip.width)
+    if not sizes or any(size.kind == "radius" for size in sizes):
+        return None
+    return min(size.value for size in sizes) / 2
+
+
+def _room(inside: bool, half: float | None, need: float) -> str:
+    if not inside or half is None or need <= half - core_mm() / 2:
+        return ""
+    return f", in a region at least {show_mm(math.ceil(2 * need + core_mm()))} across"
+
+
+def landmarks_of(region: Region) -> tuple[str, ...]:
+    """The landmarks a region is laid out on, not only measured from."""
+    places: list[RingPlace] = [region, *(region.path or ()), *(region.shape.outline or ())]
+    on = [place.at for place in places if place.at and place.angle is None and place.sideways() is None]
+    return tuple(dict.fromkeys(on))
+
+
+def moved_mm(place: RingPlace) -> tuple[float, float] | None:
+    """How far a place lies from its landmark: around, along (lateral and distal positive); None where no telling."""
+    if place.angle is not None or place.part is not None or place.anterior is not None or place.posterior is not None:
+        return None
+    total = [0.0, 0.0]
+    for word, axis, sign in (("lateral", 0, 1.0), ("medial", 0, -1.0), ("distal", 1, 1.0), ("proximal", 1, -1.0)):
+        quantity: Quantity | None = getattr(place, word)
+        if quantity is not None:
+            if quantity.kind == "radius":
+                return None
+            total[axis] += sign * quantity.value
+    return total[0], total[1]
+
+
+def reaches(region: Region, name: str) -> bool:
+    """Whether a region certainly reaches a landmark it is laid out from."""
+    import shapely
+
+    half = half_extent(region)
+    if region.shape.oval is not None and region.at == name and half is not None:
+        moved = moved_mm(region)
+        if moved is None:
+            return False
+        oval = region.shape.oval
+        turn = oval.turn.value if oval.turn else 0.0
+        area = ellipse(oval.along.value, oval.around.value, turn)
+        return bool(shapely.intersects(area, shapely.Point(-moved[0], -moved[1])))
+    side = region.sideways()
+    if region.shape.strip is None or half is None or (side is not None and side[1].value >= half):
+        return False
+    path = region.path or ()
+    return any(place.at == name and _is_unmoved(place) and place.along_path is None for place in path)
+
+
+def _is_unmoved(place: RingPlace) -> bool:
+    return moved_mm(place) == (0.0, 0.0)
+
+
+def apart_mm(down: Region, up: Region) -> float | None:
+    """From the core of a reduction to the outline of a build-up, where both are laid out alike; else None."""
+    half_down, half_up = half_extent(down), half_extent(up)
+    if half_down is None or half_up is None:
+        return None
+    held = held_feather(down.feather.value, half_down, (down.blend or "inside") == "inside")
+    if down.path is not None and up.path is not None:
+        return _between_strips(down, up, half_down - held, half_up)
+    if down.at is None or down.at != up.at or down.shape.oval is None or up.shape.oval is None:
+        return None
+    places = moved_mm(down), moved_mm(up)
+    if places[0] is None or places[1] is None:
+        return None
+    import shapely
+    from shapely.affinity import translate
+
+    areas = []
+    for region in (down, up):
+        oval = region.shape.oval
+        assert oval is not None
+        areas.append(ellipse(oval.along.value, oval.around.value, oval.turn.value if oval.turn else 0.0))
+    core = translate(shapely.buffer(areas[0], -held if (down.blend or "inside") == "inside" else 0.0), *places[0])
+    return float(shapely.distance(core, translate(areas[1], *places[1])))
+
+
+def _between_strips(down: Region, up: Region, core_half: float, up_half: float) -> float | None:
+    """Two strips along one path, beside each other."""
+    assert down.path is not None and up.path is not None
+    if [place.at for place in down.path] != [place.at for place in up.path]:
+        return None
+    moved = []
+    for region in (down, up):
+        side = region.sideways()
+        if side is not None and (side[1].kind == "radius" or side[0] not in ("medial", "lateral")):
+            return None
+        moved.append(0.0 if side is None else side[1].value * (1.0 if side[0] == "lateral" else -1.0))
+    return max(abs(moved[0] - moved[1]) - core_half - up_half, 0.0)
