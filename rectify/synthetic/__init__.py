@@ -5,10 +5,10 @@ from __future__ import annotations
 from rectify.synthetic.cases import CASES, DemoCase
 from rectify.synthetic.demo import case_files, write_demo
 from rectify.synthetic.lattice import mirrored
+from rectify.synthetic.leg import Transtibial, transtibial
 from rectify.synthetic.limb import SyntheticLimb
 from rectify.synthetic.shapes import bent_tube, capped_cone, capsule, cone, elliptic_capsule, sphere, tube
-from rectify.synthetic.transfemoral import Transfemoral, transfemoral
-from rectify.synthetic.transtibial import Transtibial, transtibial
+from rectify.synthetic.thigh import Transfemoral, transfemoral
 
 __all__ = [
     "CASES",

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from rectify.synthetic.leg import Transtibial, transtibial
 from rectify.synthetic.limb import SyntheticLimb
-from rectify.synthetic.transfemoral import Transfemoral, transfemoral
-from rectify.synthetic.transtibial import Transtibial, transtibial
+from rectify.synthetic.thigh import Transfemoral, transfemoral
 
 __all__ = ["CASES", "DemoCase", "Tape"]
 
