@@ -53,6 +53,7 @@ class Vocabulary:
     zero: tuple[tuple[str, ...], ...]
     needed: tuple[str, ...]
     needed_for_brim: tuple[str, ...] = ()
+    downwards: tuple[str, ...] = ()  # the names from proximal to distal, as they usually lie
 
     def knows(self, name: str) -> bool:
         """Whether a name may stand on a limb of this amputation; free marks may."""
@@ -64,6 +65,10 @@ class Vocabulary:
     def is_tender(self, name: str) -> bool:
         """Bone that must not be pressed: bony and not tolerant."""
         return name in self.names and self.names[name].bony and not self.names[name].tolerant
+
+    def rank(self, name: str) -> int:
+        """Where a name stands from proximal to distal; a free mark comes last."""
+        return self.downwards.index(name) if name in self.downwards else len(self.downwards)
 
     def is_line(self, name: str) -> bool:
         return name in self.names and self.names[name].line
@@ -202,6 +207,28 @@ VOCABULARY: Mapping[str, Vocabulary] = {
         origin=("mid-patellar-tendon",),
         zero=(("mid-patellar-tendon",),),
         needed=("mid-patellar-tendon", "tibial-tubercle", "fibular-head", "tibial-crest", "distal-tibia"),
+        downwards=(
+            "patella-centre",
+            "medial-condyle",
+            "lateral-condyle",
+            "patella-apex",
+            "lateral-hamstring",
+            "popliteal-crease",
+            "medial-hamstring",
+            "medial-joint-line",
+            "mid-patellar-tendon",
+            "popliteal",
+            "fibular-head",
+            "tibial-tubercle",
+            "medial-tibial-flare",
+            "fibular-neck",
+            "tibial-crest",
+            "distal-fibula",
+            "distal-tibia",
+            "tibia-end",
+            "inflection",
+            "distal-end",
+        ),
     ),
     "transfemoral": Vocabulary(
         "transfemoral",
@@ -210,6 +237,21 @@ VOCABULARY: Mapping[str, Vocabulary] = {
         zero=(("anterior-thigh",), ("greater-trochanter",)),
         needed=("perineum", "greater-trochanter", "adductor-longus"),
         needed_for_brim=("ischial-tuberosity", "ischial-ramus"),
+        downwards=(
+            "anterior-superior-iliac-spine",
+            "greater-trochanter",
+            "ischial-ramus",
+            "ischial-tuberosity",
+            "perineum",
+            "anterior-thigh",
+            "adductor-longus",
+            "femoral-triangle",
+            "gluteal-fold",
+            "lateral-femoral-shaft",
+            "distal-femur",
+            "inflection",
+            "distal-end",
+        ),
     ),
     "knee-disarticulation": Vocabulary(
         "knee-disarticulation",
@@ -217,6 +259,24 @@ VOCABULARY: Mapping[str, Vocabulary] = {
         origin=("medial-condyle", "lateral-condyle"),
         zero=(("patella-centre",), ("medial-condyle", "lateral-condyle")),
         needed=("medial-condyle", "lateral-condyle"),
+        downwards=(
+            "greater-trochanter",
+            "ischial-tuberosity",
+            "perineum",
+            "adductor-longus",
+            "anterior-thigh",
+            "gluteal-fold",
+            "supracondylar-level",
+            "medial-epicondyle",
+            "lateral-epicondyle",
+            "patella-centre",
+            "condylar-level",
+            "medial-condyle",
+            "lateral-condyle",
+            "patella-apex",
+            "inflection",
+            "distal-end",
+        ),
     ),
     "ankle-disarticulation": Vocabulary(
         "ankle-disarticulation",
@@ -224,6 +284,33 @@ VOCABULARY: Mapping[str, Vocabulary] = {
         origin=("mid-patellar-tendon",),
         zero=(("mid-patellar-tendon",),),
         needed=("mid-patellar-tendon", "medial-malleolus", "lateral-malleolus", "heel-pad"),
+        downwards=(
+            "patella-centre",
+            "medial-condyle",
+            "lateral-condyle",
+            "patella-apex",
+            "lateral-hamstring",
+            "popliteal-crease",
+            "medial-hamstring",
+            "medial-joint-line",
+            "mid-patellar-tendon",
+            "popliteal",
+            "fibular-head",
+            "tibial-tubercle",
+            "medial-tibial-flare",
+            "fibular-neck",
+            "tibial-crest",
+            "supramalleolar-level",
+            "distal-fibula",
+            "distal-tibia",
+            "tibia-end",
+            "malleolar-level",
+            "medial-malleolus",
+            "lateral-malleolus",
+            "inflection",
+            "heel-pad",
+            "distal-end",
+        ),
     ),
     "transradial": Vocabulary(
         "transradial",
@@ -231,6 +318,19 @@ VOCABULARY: Mapping[str, Vocabulary] = {
         origin=("olecranon",),
         zero=(("cubital-fold",),),
         needed=("olecranon", "medial-epicondyle", "lateral-epicondyle", "cubital-fold"),
+        downwards=(
+            "ulnar-groove",
+            "medial-epicondyle",
+            "lateral-epicondyle",
+            "olecranon",
+            "cubital-fold",
+            "biceps-tendon",
+            "ulnar-crest",
+            "distal-radius",
+            "distal-ulna",
+            "inflection",
+            "distal-end",
+        ),
     ),
     "transhumeral": Vocabulary(
         "transhumeral",
@@ -238,6 +338,15 @@ VOCABULARY: Mapping[str, Vocabulary] = {
         origin=("acromion",),
         zero=(("anterior-arm",),),
         needed=("acromion", "anterior-arm", "axilla"),
+        downwards=(
+            "acromion",
+            "deltopectoral-groove",
+            "axilla",
+            "anterior-arm",
+            "distal-humerus",
+            "inflection",
+            "distal-end",
+        ),
     ),
 }
 

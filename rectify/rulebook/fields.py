@@ -166,23 +166,31 @@ def _text(raw: object) -> object:
 
 NO_SOURCE = ("common practice", "from memory, unverified")
 RESERVED = ("end", "overall", "brim", "limits", "dimensions")
-_NAME = r"^[a-z][a-z0-9]*(-[a-z0-9]+)*$"
+REGION_NAME = r"^[a-z][a-z0-9]*(-[a-z0-9]+)*$"
 
 
 def _region_name(name: str) -> str:
-    if not re.fullmatch(_NAME, name):
+    if not re.fullmatch(REGION_NAME, name):
         raise Wrong("is no name for a region", wanted="lower case words with hyphens, like patellar-tendon")
     if name in RESERVED:
         raise Wrong("is no name for a region", hint=f"these mean something else: {', '.join(RESERVED)}")
     return name
 
 
+LANDMARK_SCHEMA: dict[str, Any] = {
+    "description": "a landmark of this amputation, or a free mark (mark-...)",
+    "anyOf": [
+        {"enum": sorted({name for vocabulary in VOCABULARY.values() for name in vocabulary.names})},
+        {"type": "string", "pattern": "^mark-[a-z0-9]+(-[a-z0-9]+)*$"},
+    ],
+}
+
 Text = Annotated[str, BeforeValidator(_text), StringConstraints(strip_whitespace=True, min_length=1, max_length=4000)]
 Line = Annotated[str, BeforeValidator(_text), StringConstraints(strip_whitespace=True, min_length=1, max_length=300)]
-LandmarkRef = Annotated[str, BeforeValidator(_text), AfterValidator(_landmark)]
+LandmarkRef = Annotated[str, BeforeValidator(_text), AfterValidator(_landmark), WithJsonSchema(LANDMARK_SCHEMA)]
 CapturedRef = Annotated[str, BeforeValidator(_text), AfterValidator(_captured)]
 RegionRef = Annotated[str, BeforeValidator(_text), AfterValidator(_region)]
-RegionName = Annotated[str, AfterValidator(_region_name)]
+RegionName = Annotated[str, AfterValidator(_region_name), WithJsonSchema({"type": "string", "pattern": REGION_NAME})]
 EvidenceRef = Annotated[str, BeforeValidator(_text), AfterValidator(_evidence)]
 
 PlainLength = Annotated[Quantity, *quantity_field("length", least=0.0)]

@@ -12,6 +12,7 @@ from pydantic import BeforeValidator, Field, PlainValidator, WithJsonSchema, mod
 
 from rectify.rulebook.facts import FACT_WORDS
 from rectify.rulebook.fields import (
+    LANDMARK_SCHEMA,
     Angle,
     Base,
     Extent,
@@ -50,7 +51,6 @@ __all__ = [
 ]
 
 SIDEWAYS = ("medial", "lateral", "anterior", "posterior")
-_NAME_SHORT = {"type": "string", "pattern": r"^[a-z][a-z0-9]*(-[a-z0-9]+)*$"}
 
 
 class Moves(Base):
@@ -136,9 +136,9 @@ def _place(raw: object) -> object:
     return {"at": raw} if isinstance(raw, str) else raw
 
 
-PlaceField = Annotated[Place, BeforeValidator(_place), Short(_NAME_SHORT)]
-LevelField = Annotated[LevelPlace, BeforeValidator(_place), Short(_NAME_SHORT)]
-RingField = Annotated[RingPlace, BeforeValidator(_place), Short(_NAME_SHORT)]
+PlaceField = Annotated[Place, BeforeValidator(_place), Short(LANDMARK_SCHEMA)]
+LevelField = Annotated[LevelPlace, BeforeValidator(_place), Short(LANDMARK_SCHEMA)]
+RingField = Annotated[RingPlace, BeforeValidator(_place), Short(LANDMARK_SCHEMA)]
 
 
 class KeepClearOf(Base):
@@ -217,7 +217,7 @@ class ShapeSays(Base):
             tuple[RingField, ...],
             BeforeValidator(_ring),
             Field(min_length=1, max_length=200),
-            Short(_NAME_SHORT),
+            Short(LANDMARK_SCHEMA),
         ]
         | None
     ) = None
