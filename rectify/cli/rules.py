@@ -1,0 +1,137 @@
+"""`rectify rules`: which rulebooks there are, what one says, whether a file is good, what may stand in one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from rectify.cli.ending import EXIT_INPUT, error_facts
+from rectify.cli.say import json_option, message, print_json, result, table
+
+__all__ = ["rules_group"]
+
+
+@click.group(name="rules")
+def rules_group() -> None:
+    """Rulebooks: list, show, check."""
+
+
+@rules_group.command(name="list")
+@json_option
+def list_command(as_json: bool) -> int:
+    """List the shipped rulebooks."""
+    from rectify.rulebook import list_rulebooks, load_rulebook
+
+    books = [load_rulebook(name) for name in list_rulebooks()]
+    if as_json:
+        print_json({"rulebooks": [_head(book) for book in books], "exit_code": 0})
+        return 0
+    table(
+        ("rulebook", "revision", "status", "amputation", "name"),
+        [(book.key, str(book.revision), book.status, book.amputation, book.name) for book in books],
+    )
+    return 0
+
+
+@rules_group.command(name="show")
+@click.argument("name")
+@click.option("--case", type=click.Path(path_type=Path), help="As it comes out for the limb of this case, in mm.")
+@json_option
+def show_command(name: str, case: Path | None, as_json: bool) -> int:
+    """Show the rulebook NAME (or a file), with what it extends laid under it.
+
+    With --case: resolved for that limb, its tunings included.
+    """
+    from rectify.rulebook import load_rulebook
+
+    if case is not None:
+        return _show_for(name, case, as_json=as_json)
+    from rectify.rulebook import describe
+
+    book = load_rulebook(_name_or_path(name))
+    if as_json:
+        print_json({**_head(book), "regions": list(book.regions), "text": describe(book), "exit_code": 0})
+    else:
+        result(describe(book))
+    return 0
+
+
+def _show_for(name: str, case: Path, *, as_json: bool) -> int:
+    from rectify.api import open_case
+    from rectify.rulebook import plan_to_yaml
+
+    plan = open_case(case).plan(_name_or_path(name))
+    text = plan_to_yaml(plan)
+    if as_json:
+        print_json({"case": str(case), "rulebook": plan.rulebook_key, "plan": text, "exit_code": 0})
+    else:
+        result(text.rstrip())
+    for warning in plan.warnings:
+        message(f"{warning.severity}: {warning.message}")
+    return 0
+
+
+@rules_group.command(name="check")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
+@json_option
+def check_command(files: tuple[Path, ...], as_json: bool) -> int:
+    """Check rulebook files: every fault of every FILE, with its line and what would be right."""
+    from rectify.errors import RectifyError
+    from rectify.rulebook import load_rulebook
+
+    told: list[dict[str, Any]] = []
+    for file in files:
+        try:
+            book = load_rulebook(file)
+        except RectifyError as fault:
+            message(str(fault))
+            told.append({"file": str(file), "good": False, "error": error_facts(fault)})
+        else:
+            told.append({"file": str(file), "good": True, **_head(book)})
+            if not as_json:
+                result(f"{file}: good, {len(book.regions)} regions, {book.status}, for {book.amputation}")
+    code = 0 if all(entry["good"] for entry in told) else EXIT_INPUT
+    if as_json:
+        print_json({"files": told, "exit_code": code})
+    return code
+
+
+@rules_group.command(name="schema")
+@click.option(
+    "--of",
+    "which",
+    type=click.Choice(["rulebook", "report"]),
+    default="rulebook",
+    show_default=True,
+    help="Of a rulebook file, or of change-report.json.",
+)
+@click.option("--json", "as_json", is_flag=True, help="It is JSON anyway.")
+def schema_command(which: str, as_json: bool) -> int:
+    """Print the JSON Schema of a rulebook file, so that an editor can help with writing one."""
+    del as_json
+    if which == "report":
+        from rectify.report import report_schema
+
+        print_json(report_schema())
+        return 0
+    from rectify.rulebook import rulebook_schema
+
+    print_json(rulebook_schema())
+    return 0
+
+
+def _name_or_path(name: str) -> str | Path:
+    return Path(name) if name.endswith((".yaml", ".yml")) else name
+
+
+def _head(book: Any) -> dict[str, Any]:
+    return {
+        "rulebook": book.key,
+        "name": book.name,
+        "amputation": book.amputation,
+        "status": book.status,
+        "revision": book.revision,
+        "sha256": book.sha256,
+    }
