@@ -20,13 +20,15 @@ import numpy as np
 
 from rectify.case.landmarks import read_landmarks
 from rectify.case.model import CaseModel, ReleaseModel
+from rectify.case.wear import Wear, compare_wear
 from rectify.errors import CaseError, Faults, FileError
 from rectify.geometry.mesh import Mesh
 from rectify.geometry.read import TO_MM, read_mesh
 from rectify.limb.landmarks import RawLandmark
 from rectify.limb.limb import Limb
+from rectify.limb.offset import offset_limb
 from rectify.limb.sanity import OFF_LOOK_MM, check_landmarks
-from rectify.rulebook import is_resolved, load_rulebook, read_plan, resolve
+from rectify.rulebook import is_resolved, load_rulebook, read_plan, read_tune, resolve
 from rectify.rulebook.facts import Facts, Layer, TapeValue
 from rectify.rulebook.faults import checked
 from rectify.rulebook.plan import Plan, Warn
@@ -63,7 +65,7 @@ class Case:
     raw_landmarks : name -> RawLandmark
         In the capture's axes, mm.
     inputs : tuple of Input
-    steps : what was done to the capture on the way in, in words
+    intake : what was done to the capture on the way in, in words
     """
 
     folder: Path
@@ -72,7 +74,7 @@ class Case:
     scan: Mesh
     raw_landmarks: dict[str, RawLandmark]
     inputs: tuple[Input, ...]
-    steps: tuple[str, ...]
+    intake: tuple[str, ...]
 
     @property
     def code(self) -> str:
@@ -100,8 +102,8 @@ class Case:
         return self.says.release
 
     @cached_property
-    def limb(self) -> Limb:
-        """The limb in its own frame, landmarks checked.
+    def captured(self) -> Limb:
+        """The limb as captured, in its own frame, landmarks checked.
 
         Raises
         ------
@@ -116,6 +118,22 @@ class Case:
         )
         check_landmarks(limb, path=self.document.path)
         return limb
+
+    @cached_property
+    def limb(self) -> Limb:
+        """The limb to be rectified: as captured, made up by the difference between what lay over the skin and what
+        will be worn over it."""
+        return offset_limb(self.captured, self.wear.offset_mm)
+
+    @cached_property
+    def wear(self) -> Wear:
+        """What lay between skin and captured surface against what will be worn."""
+        return compare_wear(self.says.scan.layers, self.says.wear)
+
+    @property
+    def steps(self) -> tuple[str, ...]:
+        """What was done to the capture, in words."""
+        return (*self.intake, *self.wear.steps)
 
     @cached_property
     def facts(self) -> Facts:
@@ -184,14 +202,16 @@ class Case:
             book,
             self.limb,
             self.facts,
-            tune=self.says.tune or (),
+            tune=read_tune(self.says.tune, book, self._where),
             sets=sets,
             by=by,
             why=why,
             on=on,
             scan_sha256=self.scan_sha256,
-            document=self.document,
         )
+
+    def _where(self, keys: KeyPath) -> tuple[str, int | None]:
+        return self.document.path, self.document.line(keys)
 
     def _rulebook_path(self, rulebook: str | Path | None) -> str | Path:
         if rulebook is not None:
@@ -215,10 +235,11 @@ class Case:
 
         out = [
             Warn("landmark-off-surface", "look", f"{name} lies {distance:.1f} mm off the surface", f"landmarks.{name}")
-            for name, distance in off_surface(self.limb).items()
+            for name, distance in off_surface(self.captured).items()
             if distance > OFF_LOOK_MM
         ]
-        out += [Warn("angle-zero", "look", note, "landmarks") for note in self.limb.notes]
+        out += [Warn("angle-zero", "look", note, "landmarks") for note in self.captured.notes]
+        out += self.wear.warnings
         return tuple(out)
 
 
@@ -287,17 +308,6 @@ def _capture(path: Path, says: CaseModel, document: Document) -> tuple[Mesh, tup
 
 def _refuse_for_now(says: CaseModel, document: Document) -> None:
     """What this version does not carry out is refused by name, never passed over."""
-    layers = sum(layer.thickness_mm for layer in says.scan.layers)
-    worn = layers if says.wear is None else sum(layer.thickness_mm for layer in says.wear)
-    if abs(worn - layers) > 1e-9:
-        raise CaseError(
-            f"{worn:g} mm will be worn, but {layers:g} mm lie between skin and captured surface",
-            path=document.path,
-            line=document.line(("wear",)),
-            key="wear",
-            wanted="the same thickness: this version does not make up the difference",
-            hint="capture the limb over what will be worn",
-        )
     if says.scan.rectified:
         raise CaseError(
             "was rectified already",

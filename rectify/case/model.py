@@ -181,5 +181,5 @@ class CaseModel(Base):
     landmarks: Any
     tape: tuple[TapeModel, ...] = ()
     rulebook: str | None = None
-    tune: Any = ()
+    tune: Any = None
     release: ReleaseModel | None = None

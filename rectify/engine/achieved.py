@@ -98,7 +98,7 @@ def _one(
     free = np.flatnonzero(asked.core(i, plan))
     core = free if len(free) else np.flatnonzero(weight == 1.0)
     sample = core[np.linspace(0, len(core) - 1, min(len(core), _SAMPLES)).round().astype(np.int64)]
-    normals = asked.places.normals[sample]
+    normals = asked.normals[sample]
     from_reduced = sign * core_distances(asked.base[sample], normals, guarded.vertices, limb.mesh.faces)
     from_capture = sign * core_distances(limb.mesh.vertices[sample], normals, guarded.vertices, limb.mesh.faces)
     own = from_capture if region.measured_from == "capture" else from_reduced

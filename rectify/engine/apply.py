@@ -137,7 +137,7 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
     asked = ask(limb, plan, places)
     steepest = float(np.tan(np.radians(plan.limits.slope_deg)))
     faces = limb.mesh.faces
-    guarded = guard(limb.mesh.vertices, asked.base, places.normals, asked.local, faces, limb.cap, steepest)
+    guarded = guard(limb.mesh.vertices, asked.base, asked.normals, asked.local, faces, limb.cap, steepest)
     mesh = limb.mesh.with_vertices(guarded.vertices)
     regions = achieve(limb, plan, asked, guarded)
     levels = np.arange(np.ceil(limb.chart.top_mm / _LEVEL_STEP_MM) * _LEVEL_STEP_MM, limb.end_level_mm, _LEVEL_STEP_MM)
@@ -157,7 +157,8 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
         warnings=plan.warnings + (asked.overall.warnings if asked.overall else ()) + _region_warnings(regions),
         breaches=(),
     )
-    return replace(outcome, breaches=breaches(outcome.move, plan, outcome.volumes.change_percent, before, after))
+    held = breaches(outcome.move, plan, outcome.volumes.change_percent, before, after, limb.inflection_mm)
+    return replace(outcome, breaches=held)
 
 
 def _volumes(limb: Limb, mesh: Mesh) -> Volumes:
@@ -213,16 +214,6 @@ def _region_warnings(regions: tuple[RegionOutcome, ...]) -> tuple[Warn, ...]:
                     "core-covered",
                     "look",
                     f"{name} has no part of its own: {over} reach over all of its core",
-                    f"regions.{name}",
-                )
-            )
-        if r.feather_mm < r.region.feather_mm - 0.05 and r.region.profile == "flat":
-            out.append(
-                Warn(
-                    "feather-held",
-                    "note",
-                    f"{name}: a feather of {r.region.feather_mm:.0f} mm does not fit its outline; "
-                    f"{r.feather_mm:.1f} mm was used",
                     f"regions.{name}",
                 )
             )

@@ -40,6 +40,8 @@ class Asked:
     base : (n, 3) mm
         The reduced surface: the capture after the overall reduction and what is done to the end. Vertices that
         neither touches keep their bits.
+    normals : (n, 3) unit
+        The reduced surface's, smoothed: the direction of the local move.
     weights : one per region, in the plan's order
     weight : (r, n)
         Each region's weight at each vertex.
@@ -50,6 +52,7 @@ class Asked:
 
     places: Places
     base: Points
+    normals: Points
     weights: tuple[Weight, ...]
     weight: Floats
     local: Floats
@@ -78,17 +81,9 @@ def ask(limb: Limb, plan: Plan, places: Places | None = None) -> Asked:
         Every region whose outline has no room, or whose core holds no vertex of this mesh.
     """
     places = places_of(limb) if places is None else places
-    n = len(places.stations)
     weights, weight = _weigh(limb, plan, places)
-    end = np.zeros((n, 3))
-    if plan.end is not None and plan.end.amount_mm > 0:
-        end = end_move(plan.end, limb, places.normals)
-
-    def local_over(shift: Points) -> Floats:
-        return local_move(plan.regions, weight, np.einsum("ij,ij->i", shift, places.normals))
-
+    end, end_cells = _end(limb, plan, places)
     moved = None
-    shift = end
     if plan.overall is not None:
         where = (places.stations, places.angles, places.normals)
         moved = overall_move(limb, plan.overall, *where)
@@ -97,11 +92,32 @@ def ask(limb: Limb, plan: Plan, places: Places | None = None) -> Asked:
             # the overall move and it on them: each round makes up what the last came short by
             more = np.zeros(len(moved.levels))
             for _ in range(_FINISHED_ROUNDS):
-                also = end + local_over(end + moved.move)[:, None] * places.normals
+                shift = end + moved.move
+                local, normals = _local(limb, plan, places, weight, shift, end_cells + moved.cells)
+                also = end + local[:, None] * normals
                 moved = overall_move(limb, plan.overall, *where, also=also, more=more)
                 more = more + shortfall(limb, plan.overall, moved, limb.mesh.vertices + also + moved.move)
-        shift = end + moved.move
-    return Asked(places, _shifted(limb.mesh.vertices, shift), weights, weight, local_over(shift), moved)
+    shift = end if moved is None else end + moved.move
+    local, normals = _local(limb, plan, places, weight, shift, end_cells if moved is None else end_cells + moved.cells)
+    return Asked(places, _shifted(limb.mesh.vertices, shift), normals, weights, weight, local, moved)
+
+
+def _end(limb: Limb, plan: Plan, places: Places) -> tuple[Points, NDArray[np.float64]]:
+    """What is done to the end: of the vertices (n, 3), and of the chart's cells (k, c, 3)."""
+    cells = limb.chart.normals
+    if plan.end is None or plan.end.amount_mm == 0:
+        return np.zeros_like(limb.mesh.vertices), np.zeros_like(cells)
+    own = end_move(plan.end, limb.end_level_mm, -limb.mesh.vertices[:, 2], places.normals)
+    level = -limb.chart.fine_surface[:, :, 2].ravel()
+    return own, end_move(plan.end, limb.end_level_mm, level, cells.reshape(-1, 3)).reshape(cells.shape)
+
+
+def _local(
+    limb: Limb, plan: Plan, places: Places, weight: Floats, shift: Points, cells: NDArray[np.float64]
+) -> tuple[Floats, Points]:
+    """The signed move along the reduced surface's normals (n,), and those normals (n, 3)."""
+    normals = limb.chart.normal_after(cells, places.stations, places.angles) if cells.any() else places.normals
+    return local_move(plan.regions, weight, np.einsum("ij,ij->i", shift, normals)), normals
 
 
 def _weigh(limb: Limb, plan: Plan, places: Places) -> tuple[tuple[Weight, ...], Floats]:

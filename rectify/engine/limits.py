@@ -13,7 +13,9 @@ __all__ = ["breaches"]
 _ROUNDING_MM = 1e-6
 
 
-def breaches(move: Floats, plan: Plan, volume_percent: float, before: Profile, after: Profile) -> tuple[Warn, ...]:
+def breaches(
+    move: Floats, plan: Plan, volume_percent: float, before: Profile, after: Profile, wall_to: float
+) -> tuple[Warn, ...]:
     """Every limit that does not hold, as warnings of severity stop.
 
     Parameters
@@ -25,6 +27,8 @@ def breaches(move: Floats, plan: Plan, volume_percent: float, before: Profile, a
         Change of volume below the plane.
     before, after : Profile
         At the same levels.
+    wall_to : float, mm
+        Level to which widths and circumferences are held: where the wall turns in to the end.
     """
     limits = plan.limits
     out: list[Warn] = []
@@ -59,7 +63,7 @@ def breaches(move: Floats, plan: Plan, volume_percent: float, before: Profile, a
         if allowed is None:
             continue
         was, now = getattr(before, name), getattr(after, name)
-        there = np.isfinite(was) & np.isfinite(now) & (was > 0)
+        there = np.isfinite(was) & np.isfinite(now) & (before.levels <= wall_to)
         percent = 100.0 * (now[there] / was[there] - 1.0)
         for worst in (percent.argmin(), percent.argmax()) if len(percent) else ():
             if not allowed[0] <= percent[worst] <= allowed[1]:

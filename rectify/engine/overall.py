@@ -44,6 +44,9 @@ class OverallMove:
     Parameters
     ----------
     move : (n, 3) mm
+        Of the vertices.
+    cells : (k, c, 3) mm
+        Of the chart's cells.
     levels, inward_mm : (k,)
         The inward move, unspared, at each solved level.
     asked, solved : (k,)
@@ -52,6 +55,7 @@ class OverallMove:
     """
 
     move: Points
+    cells: NDArray[np.float64]
     levels: Floats
     inward_mm: Floats
     asked: Floats
@@ -94,23 +98,36 @@ def overall_move(
     more : (k,), optional
         Added to the fraction asked at each level: what an earlier round came short by.
     """
-    v = limb.mesh.vertices
-    tilt = np.where(stations > limb.chart.centre_mm, -normals[:, 2], 0.0)
-    turned = quintic((tilt - _TURN_FROM) / (_TURN_TO - _TURN_FROM))
-    direction = unit(normals - ((1.0 - turned) * normals[:, 2])[:, None] * np.array([0.0, 0.0, 1.0]))
-    keep = spared(limb.chart, overall, stations, angles)
-    per_mm = -(1.0 - keep)[:, None] * direction
-
-    level = -v[:, 2]
+    per_mm, turned = _per_mm(limb.chart, overall, stations, angles, normals)
+    level = -limb.mesh.vertices[:, 2]
     levels = np.arange(np.ceil(level.min() / _STEP_MM) * _STEP_MM, level.max(), _STEP_MM)
     cuts = cut(limb.mesh, level, levels)
     asked = percent_at(overall, levels) / 100.0
     aim = asked if more is None else np.where(asked > 0, asked + more, 0.0)
     inward, solved, warnings = _solve(cuts, aim, per_mm, turned, overall, also)
     spline = CubicSpline(levels, inward)
-    depth = spline(np.clip(level, levels[0], levels[-1]))
-    depth[percent_at(overall, level) == 0] = 0.0
-    return OverallMove(depth[:, None] * per_mm, levels, inward, asked, solved, warnings)
+
+    def depth(at: Floats) -> Floats:
+        inside = spline(np.clip(at, levels[0], levels[-1]))
+        return np.where(percent_at(overall, at) == 0, 0.0, inside)[:, None]
+
+    chart = limb.chart
+    cell_stations, cell_angles = (g.ravel() for g in chart.cells)
+    cell_per_mm, _ = _per_mm(chart, overall, cell_stations, cell_angles, chart.normals.reshape(-1, 3))
+    cells = depth(-chart.fine_surface[:, :, 2].ravel()) * cell_per_mm
+    return OverallMove(
+        depth(level) * per_mm, cells.reshape(chart.normals.shape), levels, inward, asked, solved, warnings
+    )
+
+
+def _per_mm(chart: Chart, overall: Overall, stations: Floats, angles: Floats, normals: Points) -> tuple[Points, Floats]:
+    """Where a place goes for each mm of the move at its level, (n, 3), and how far its direction is out of the plane
+    of its section (n,), 0 to 1."""
+    tilt = np.where(stations > chart.centre_mm, -normals[:, 2], 0.0)
+    turned = quintic((tilt - _TURN_FROM) / (_TURN_TO - _TURN_FROM))
+    direction = unit(normals - ((1.0 - turned) * normals[:, 2])[:, None] * np.array([0.0, 0.0, 1.0]))
+    keep = spared(chart, overall, stations, angles)
+    return -(1.0 - keep)[:, None] * direction, turned
 
 
 def _solve(
@@ -213,17 +230,22 @@ def _spared_by(chart: Chart, spare: Spare, fade: float, stations: Floats, angles
         path = layout.plane(np.array([s.station_mm for s in spare.spots]), np.array([s.angle_deg for s in spare.spots]))
         distance = _distance_to_path(plane, path) - spare.radius_mm
     else:
-        distance = np.zeros(len(stations))
-        if spare.stations_mm is not None:
-            low, high = spare.stations_mm
-            distance = np.maximum(chart.along(high, stations, angles), -chart.along(low, stations, angles))
-        if spare.angles_deg is not None:
-            first, last = spare.angles_deg
-            half = ((last - first) % 360.0) / 2
-            off = np.abs(wrap_deg(angles - (first + half))) - half
-            ring = np.interp(stations, chart.stations, chart.perimeters) / 360.0
-            distance = np.maximum(distance, off * ring) if spare.stations_mm is not None else off * ring
+        distance = np.hypot(*_outside_window(chart, spare, stations, angles))
     return quintic(1.0 - distance / fade) if fade > 0 else (distance <= 0).astype(np.float64)
+
+
+def _outside_window(chart: Chart, spare: Spare, stations: Floats, angles: Floats) -> tuple[Floats, Floats]:
+    """How far along and how far around places lie outside a window of levels and angles, mm; 0 inside."""
+    along = around = np.zeros(len(stations))
+    if spare.stations_mm is not None:
+        low, high = spare.stations_mm
+        along = np.maximum(chart.along(high, stations, angles), -chart.along(low, stations, angles))
+    if spare.angles_deg is not None:
+        first, last = spare.angles_deg
+        half = ((last - first) % 360.0) / 2
+        mm_per_degree = np.interp(stations, chart.stations, chart.perimeters) / 360.0
+        around = (np.abs(wrap_deg(angles - (first + half))) - half) * mm_per_degree
+    return np.maximum(along, 0.0), np.maximum(around, 0.0)
 
 
 def _distance_to_path(points: Points, path: Points) -> Floats:
@@ -250,13 +272,12 @@ def shortfall(limb: Limb, overall: Overall, moved: OverallMove, finished: Points
     return np.where(moved.solved & np.isfinite(short), short, 0.0)
 
 
-def end_move(end: End, limb: Limb, normals: Points) -> Points:
-    """What is done to the distal end: (n, 3) mm, exactly 0 above its level.
+def end_move(end: End, end_level_mm: float, level: Floats, normals: Points) -> Points:
+    """What is done to the distal end at places of some levels: (n, 3) mm, exactly 0 above the end's own level.
 
     `lengthen` stretches the end along the axis, full at the tip and flat to second order at both ends; `pad` lays the
     same rise along the surface's normals.
     """
-    level = -limb.mesh.vertices[:, 2]
-    share = quintic((level - end.from_level_mm) / (limb.end_level_mm - end.from_level_mm))
+    share = quintic((level - end.from_level_mm) / (end_level_mm - end.from_level_mm))
     along = np.array([0.0, 0.0, -1.0]) if end.kind == "lengthen" else normals
     return np.asarray(end.amount_mm * share[:, None] * along)

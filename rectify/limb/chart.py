@@ -6,8 +6,10 @@ level gives way to the polar angle about that centre, so that nothing degenerate
 station carries on by the centre's radius times that angle, down to the pole.
 
 On a grid of stations and angles the chart holds the radius (from the axis on the wall, from the centre
-on the cap), smoothed over `smooth_mm` so that scanner noise neither lengthens the way along the skin
-nor tilts its normals. From it come lengths along and around, and the surface's direction.
+on the cap), smoothed over a few mm so that scanner noise neither lengthens the way along the skin nor tilts
+its normals. From it come lengths along and around, and the surface's direction. Lengths see the surface
+smoothed over `smooth_mm`; normals over 1 mm on a clean capture, so that they follow a ridge, and over more
+the noisier it is.
 
 Promised: along and around each true to 0.5 %; a turned, moved or mirrored limb has the same chart but
 for the last digits. Not promised: anything where a ray from the axis meets the skin twice; `folded`
@@ -30,11 +32,13 @@ from rectify.geometry.normals import unit
 from rectify.geometry.sections import Cuts, cut
 from rectify.limb.spot import Spot
 
-__all__ = ["Chart", "build_chart", "wrap_deg"]
+__all__ = ["Chart", "build_chart", "grid_normals", "wrap_deg"]
 
 ROW_MM = 2.0  # between stations
 COLUMNS = 240  # between angles: 1.5 degrees, 1.3 mm at a radius of 50 mm
-SMOOTH_MM = 3.0  # Gaussian sigma: 0.2 mm of scanner noise no longer tilts normals, and a clean ridge keeps its shape
+SMOOTH_MM = 3.0  # Gaussian sigma for lengths: 0.2 mm of noise adds less than 0.1 % to a way along the skin
+_NORMALS_CLEAN_MM, _NORMALS_NOISY_MM = 1.0, 3.0  # Gaussian sigma for normals, by how noisy the capture is
+_NOISE_CLEAN_MM, _NOISE_NOISY_MM = 0.02, 0.10  # as `noise_mm` measures it; 0.2 mm on the vertices reads as some 0.1
 _PAD = 16  # columns repeated either side of the seam, so that cubic interpolation does not see it
 
 
@@ -62,6 +66,7 @@ class Chart:
     folded : (k, c) bool
         More than one crossing.
     smooth_mm : float
+        Gaussian sigma over which lengths see the surface.
     """
 
     lateral: float
@@ -131,14 +136,36 @@ class Chart:
 
     @cached_property
     def surface(self) -> NDArray[np.float64]:
-        """(k, c, 3) mm: the smoothed surface on the grid, in the limb frame."""
+        """(k, c, 3) mm: the surface on the grid as lengths see it, in the limb frame."""
+        return self._placed(*self.cells, self.smoothed)
+
+    @cached_property
+    def cells(self) -> tuple[Floats, Floats]:
+        """Station and angle of every cell, each (k, c)."""
         stations, angles = np.broadcast_arrays(self.stations[:, None], self.angles[None, :])
-        return self._placed(stations, angles, self.smoothed)
+        return stations, angles
+
+    @cached_property
+    def noise_mm(self) -> float:
+        """How rough the capture is: 1.48 times the median distance of its radius from the smoothed one."""
+        rough = np.abs(self.radius - self.smoothed)[self.captured]
+        return float(1.4826 * np.median(rough)) if len(rough) else 0.0
+
+    @cached_property
+    def normal_smooth_mm(self) -> float:
+        """Gaussian sigma over which normals see the surface."""
+        share = (self.noise_mm - _NOISE_CLEAN_MM) / (_NOISE_NOISY_MM - _NOISE_CLEAN_MM)
+        return float(_NORMALS_CLEAN_MM + np.clip(share, 0.0, 1.0) * (_NORMALS_NOISY_MM - _NORMALS_CLEAN_MM))
+
+    @cached_property
+    def fine_surface(self) -> NDArray[np.float64]:
+        """(k, c, 3) mm: the surface on the grid as normals see it."""
+        return self._placed(*self.cells, _smooth(self.radius, self._ring_radius, self.normal_smooth_mm, ROW_MM))
 
     @cached_property
     def normals(self) -> NDArray[np.float64]:
-        """(k, c, 3) unit, outward: the smoothed surface's."""
-        return _grid_normals(self.surface, self.lateral)
+        """(k, c, 3) unit, outward."""
+        return grid_normals(self.fine_surface, self.lateral)
 
     @cached_property
     def _way(self) -> Floats:
@@ -177,8 +204,13 @@ class Chart:
         return -self.along(self.pole_mm, stations, angles)
 
     def normal(self, stations: Floats, angles: Floats) -> Points:
-        """The smoothed surface's outward direction at places: (n, 3) unit."""
+        """The surface's outward direction at places: (n, 3) unit."""
         return unit(np.stack([at(stations, angles) for at in self._normal_at], axis=1))
+
+    def normal_after(self, shift: NDArray[np.float64], stations: Floats, angles: Floats) -> Points:
+        """The outward direction at places once every cell has moved by `shift` (k, c, 3) mm: (n, 3) unit."""
+        moved = grid_normals(self.fine_surface + shift, self.lateral)
+        return unit(np.stack([self.read(moved[:, :, i], stations, angles) for i in range(3)], axis=1))
 
     def step(self, spot: Spot, along_mm: float, around_mm: float) -> Spot:
         """The place that lies `along_mm` distally and `around_mm` towards lateral of another.
@@ -208,6 +240,10 @@ class Chart:
     def is_captured(self, stations: Floats, angles: Floats) -> NDArray[np.bool_]:
         """Whether there is skin at places (n,)."""
         return np.asarray(self._captured_at(stations, angles) > 0.5)
+
+    def read(self, grid: NDArray[np.float64], stations: Floats, angles: Floats) -> Floats:
+        """Any quantity (k, c) of the chart's cells at places, by a cubic spline: (n,)."""
+        return self._interpolator(grid)(stations, angles)
 
     # -- interpolation on the grid -------------------------------------------------------------
 
@@ -385,7 +421,8 @@ def _smooth(radius: Floats, ring_radius: Floats, sigma_mm: float, row_mm: float)
     return np.asarray(long[reach : reach + len(radius)])
 
 
-def _grid_normals(surface: NDArray[np.float64], lateral: float) -> NDArray[np.float64]:
+def grid_normals(surface: NDArray[np.float64], lateral: float) -> NDArray[np.float64]:
+    """Outward directions (k, c, 3) of a surface given on the chart's cells; the last row is the pole."""
     half = surface.shape[1] // 2
     over = np.roll(surface[-2], half, axis=0)[None]
     first = 2 * surface[:1] - surface[1:2]

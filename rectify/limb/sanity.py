@@ -123,11 +123,8 @@ def _sides(limb: Limb, path: str | None) -> Iterator[LandmarkError]:
         )
     for name, mark in sided:
         angle = abs(float(wrap_deg(mark.spots[0].angle_deg)))
-        if (
-            (name.startswith(_FRONT)
-            and angle > _BEYOND_FRONT_DEG)
-            or (name.startswith(_BACK)
-            and angle < _BEYOND_FRONT_DEG)
+        if (name.startswith(_FRONT) and angle > _BEYOND_FRONT_DEG) or (
+            name.startswith(_BACK) and angle < _BEYOND_FRONT_DEG
         ):
             yield LandmarkError(
                 f"lies on the wrong side, at {mark.angle_deg:.0f} degrees",

@@ -1,0 +1,92 @@
+"""A true offset of a limb: every point of the new surface at one distance from the old.
+
+For what lies between the captured surface and what will be worn: a liner to add, a plaster wall to take off.
+Each vertex stays on its own ray of the chart, from the axis on the wall and from the end's centre on the cap, and
+goes to where the ball-dilated (or ball-eroded) limb meets that ray. Such a surface cannot fold, however tight a
+crease is; a crease narrower than the ball simply fills.
+
+The distance is exact on the chart's grid (nearest point of the surface) and interpolated between.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rectify.errors import MeshError
+from rectify.geometry.mesh import Floats, Points
+from rectify.geometry.nearest import nearest
+from rectify.limb.chart import Chart, build_chart
+from rectify.limb.landmarks import Landmark
+from rectify.limb.limb import Limb
+from rectify.limb.spot import Spot
+
+__all__ = ["offset_limb"]
+
+_STEPS = 12
+_CLOSE_MM = 1e-4
+
+
+def offset_limb(limb: Limb, mm: float) -> Limb:
+    """The limb with its surface `mm` further out (positive) or in (negative), landmarks with it.
+
+    Raises
+    ------
+    MeshError
+        If so much is taken off that nothing is left somewhere.
+    """
+    if mm == 0.0:
+        return limb
+    gain = _radial_gain(limb, mm)
+    vertices = _carry(limb.chart, gain, limb.mesh.vertices)
+    mesh = limb.mesh.with_vertices(vertices)
+    chart = build_chart(mesh, limb.side, smooth_mm=limb.chart.smooth_mm)
+    landmarks = {name: _moved(mark, limb.chart, gain, chart) for name, mark in limb.landmarks.items()}
+    return replace(limb, mesh=mesh, chart=chart, landmarks=landmarks)
+
+
+def _radial_gain(limb: Limb, mm: float) -> NDArray[np.float64]:
+    """How much farther out along its ray each cell of the chart meets the offset surface: (k, c) mm."""
+    chart = limb.chart
+    stations, angles = (g.ravel() for g in np.broadcast_arrays(chart.stations[:, None], chart.angles[None, :]))
+    ray = _rays(chart, stations, angles)
+    start = chart.point(stations, angles)
+    lean = np.clip(np.einsum("ij,ij->i", chart.normal(stations, angles), ray), 0.3, 1.0)
+    gain = mm / lean
+    for _ in range(_STEPS):
+        points = start + gain[:, None] * ray
+        distance, _, place = nearest(points, limb.mesh.vertices, limb.mesh.faces)
+        away = points - place
+        short = abs(mm) - distance
+        if np.abs(short).max(initial=0.0) < _CLOSE_MM:
+            break
+        slope = np.abs(np.einsum("ij,ij->i", away, ray)) / np.maximum(distance, 1e-9)
+        gain = gain + np.sign(mm) * short / np.clip(slope, 0.3, 1.0)
+    if mm < 0 and float((chart.radius.ravel() + gain).min()) <= 1.0:
+        raise MeshError(
+            f"taking {-mm:g} mm off leaves nothing of the limb somewhere", hint="are the layers of the scan right?"
+        )
+    return np.asarray(gain.reshape(chart.radius.shape))
+
+
+def _rays(chart: Chart, stations: Floats, angles: Floats) -> Points:
+    """Unit directions of the chart's rays at places."""
+    polar = np.clip((stations - chart.centre_mm) / chart.centre_radius_mm, 0.0, np.pi / 2)
+    turn = np.radians(angles)
+    across = np.cos(polar)
+    return np.stack([chart.lateral * across * np.sin(turn), across * np.cos(turn), -np.sin(polar)], axis=1)
+
+
+def _carry(chart: Chart, gain: NDArray[np.float64], points: Points) -> Points:
+    stations, angles = chart.locate(points)
+    return np.asarray(points + chart.read(gain, stations, angles)[:, None] * _rays(chart, stations, angles))
+
+
+def _moved(mark: Landmark, old: Chart, gain: NDArray[np.float64], new: Chart) -> Landmark:
+    if not len(mark.points) or mark.beyond_capture:
+        return mark
+    points = _carry(old, gain, mark.points)
+    spots = tuple(Spot(float(s), float(a)) for s, a in zip(*new.locate(points), strict=True))
+    return replace(mark, points=points, spots=spots)
