@@ -85,12 +85,6 @@ def test_the_shipped_case_is_what_the_generator_makes(code, written):
         assert points == pytest.approx(two[mark], abs=1.1e-3)  # the last printed decimal
 
 
-def test_writing_twice_gives_the_same_bytes(written, tmp_path):
-    for place in write_demo(tmp_path):
-        for file in place.iterdir():
-            assert file.read_bytes() == (written[place.name] / file.name).read_bytes()
-
-
 @pytest.mark.parametrize("code", CODES)
 def test_a_scan_is_one_open_surface_small_enough_to_ship(code):
     folder = demo_folder() / code
@@ -172,9 +166,14 @@ def test_replacing_leaves_what_is_not_the_cases_own(tmp_path):
     assert (note.parent / "case.yaml").read_bytes() == case_files(CASES[0])["case.yaml"]
 
 
-def test_the_command_writes_and_then_refuses_with_two(tmp_path, capsys):
+def test_the_command_writes_the_same_bytes_again_and_then_refuses_with_two(written, tmp_path, capsys):
     assert main([str(tmp_path / "new")]) == 0
-    assert [Path(line).name for line in capsys.readouterr().out.splitlines()] == CODES
+    places = [Path(line) for line in capsys.readouterr().out.splitlines()]
+    assert [place.name for place in places] == CODES
+    for place in places:
+        assert {file.name for file in place.iterdir()} == {file.name for file in written[place.name].iterdir()}
+        for file in place.iterdir():
+            assert file.read_bytes() == (written[place.name] / file.name).read_bytes()
     assert main([str(tmp_path / "new")]) == 2
     said = capsys.readouterr()
     assert said.out == "" and "the case folder exists" in said.err and CODES[0] in said.err

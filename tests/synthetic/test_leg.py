@@ -40,9 +40,14 @@ def test_every_end_gives_a_sound_limb_that_each_ray_meets_once(end):
     assert top[:, 2] == pytest.approx(PLAIN.above, abs=1e-9)
 
 
-@pytest.mark.parametrize("end", ENDS)
 @pytest.mark.parametrize(
-    ("length", "bulk", "taper"), [(105.0, 362.0, 0.95), (150.0, 340.0, 0.86), (210.0, 310.0, 0.75)]
+    ("end", "length", "bulk", "taper"),
+    [
+        ("round", 105.0, 362.0, 0.95),
+        ("bulbous", 140.0, 330.0, 1.2),
+        ("conical", 210.0, 310.0, 0.72),
+        ("redundant", 160.0, 400.0, 0.98),
+    ],
 )
 def test_length_girth_and_taper_come_out_as_asked(end, length, bulk, taper):
     limb = transtibial(replace(PLAIN, end=end, length=length, bulk=bulk, taper=taper))

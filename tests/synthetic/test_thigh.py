@@ -48,9 +48,9 @@ def test_the_open_edge_is_oblique_lateral_higher_than_medial(plain):
     assert cut(plain.mesh, plain.mesh.vertices[:, 2], np.array([-1.0])).closed[0]
 
 
-@pytest.mark.parametrize("end", ENDS)
 @pytest.mark.parametrize(
-    ("length", "bulk", "taper"), [(180.0, 600.0, 0.85), (240.0, 540.0, 0.72), (310.0, 480.0, 0.62)]
+    ("end", "length", "bulk", "taper"),
+    [("round", 180.0, 600.0, 0.85), ("bulbous", 240.0, 540.0, 0.95), ("conical", 310.0, 480.0, 0.62)],
 )
 def test_length_girth_and_taper_come_out_as_asked(end, length, bulk, taper):
     limb = transfemoral(replace(PLAIN, end=end, length=length, bulk=bulk, taper=taper))
