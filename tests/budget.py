@@ -3,7 +3,8 @@
     python tests/budget.py tests.xml coverage.json
 
 Seconds are the sum over a room's tests, whichever process ran them; a room over its budget is marked, no more: times
-depend on the machine. A skipped test, a room below its least coverage, and a room without a budget end with exit code 1.
+depend on the machine. A skipped test, a room below its least coverage, and a room without a budget end with exit
+code 1.
 """
 
 from __future__ import annotations
@@ -46,9 +47,7 @@ def main(arguments: list[str]) -> int:
         over = "  over budget" if seconds[room] > budget else ""
         share = covered.get(room)
         shown = "-" if share is None else f"{share:.0f} %"
-        lines.append(
-            f"{room:<12}{counts[room]:>6}{seconds[room]:>9.1f}{budget:>8}{shown:>9}{f'{least} %':>7}{over}"
-        )
+        lines.append(f"{room:<12}{counts[room]:>6}{seconds[room]:>9.1f}{budget:>8}{shown:>9}{f'{least} %':>7}{over}")
         if share is not None and share < least:
             faults.append(f"room {room}: {share:.1f} % covered, wanted {least} % or more")
     lines.append(f"{'all':<12}{sum(counts.values()):>6}{sum(seconds.values()):>9.1f}")

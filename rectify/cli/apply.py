@@ -95,11 +95,12 @@ def _facts(made: Result, folder: Path) -> dict[str, Any]:
 
 def _tell(made: Result, facts: dict[str, Any]) -> None:
     volume, plan = facts["volume"], made.plan
+    change = f"{volume['change_ml']:+.0f} ml, {volume['change_percent']:+.1f} %"
     result(f"case      {facts['case']}, {facts['side']} {facts['amputation']}")
     result(f"rulebook  {plan.rulebook_name} ({plan.rulebook_key}, revision {plan.revision})")
     result(
-        f"volume    {volume['before_ml']:.0f} ml -> {volume['after_ml']:.0f} ml "
-        f"({volume['change_ml']:+.0f} ml, {volume['change_percent']:+.1f} %) below level {volume['plane_level_mm']:.0f} mm"
+        f"volume    {volume['before_ml']:.0f} ml -> {volume['after_ml']:.0f} ml ({change}) "
+        f"below level {volume['plane_level_mm']:.0f} mm"
     )
     for head, warning in zip(_heads("look at"), facts["look"], strict=False):
         result(f"{head}{warning['message']}")

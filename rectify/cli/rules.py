@@ -44,30 +44,32 @@ def show_command(name: str, case: Path | None, as_json: bool) -> int:
 
     With --case: resolved for that limb, its tunings included.
     """
-    from rectify.rulebook import load_rulebook
+    from dataclasses import asdict
+
+    from rectify.cli.rules_show import tell_rulebook
+    from rectify.rulebook import describe, load_rulebook
 
     if case is not None:
         return _show_for(name, case, as_json=as_json)
-    from rectify.rulebook import describe
-
-    book = load_rulebook(_name_or_path(name))
+    words = describe(load_rulebook(_name_or_path(name)))
     if as_json:
-        print_json({**_head(book), "regions": list(book.regions), "text": describe(book), "exit_code": 0})
+        print_json({**asdict(words), "exit_code": 0})
     else:
-        result(describe(book))
+        tell_rulebook(words)
     return 0
 
 
 def _show_for(name: str, case: Path, *, as_json: bool) -> int:
+    from dataclasses import asdict
+
     from rectify.api import open_case
-    from rectify.rulebook import plan_to_yaml
+    from rectify.cli.rules_show import tell_plan
 
     plan = open_case(case).plan(_name_or_path(name))
-    text = plan_to_yaml(plan)
     if as_json:
-        print_json({"case": str(case), "rulebook": plan.rulebook_key, "plan": text, "exit_code": 0})
+        print_json({"case": str(case), "plan": asdict(plan), "exit_code": 0})
     else:
-        result(text.rstrip())
+        tell_plan(plan)
     for warning in plan.warnings:
         message(f"{warning.severity}: {warning.message}")
     return 0
@@ -78,8 +80,10 @@ def _show_for(name: str, case: Path, *, as_json: bool) -> int:
 @json_option
 def check_command(files: tuple[Path, ...], as_json: bool) -> int:
     """Check rulebook files: every fault of every FILE, with its line and what would be right."""
+    from dataclasses import asdict
+
     from rectify.errors import RectifyError
-    from rectify.rulebook import load_rulebook
+    from rectify.rulebook import check_rulebook, load_rulebook
 
     told: list[dict[str, Any]] = []
     for file in files:
@@ -89,7 +93,10 @@ def check_command(files: tuple[Path, ...], as_json: bool) -> int:
             message(str(fault))
             told.append({"file": str(file), "good": False, "error": error_facts(fault)})
         else:
-            told.append({"file": str(file), "good": True, **_head(book)})
+            found = [finding.warn() for finding in check_rulebook(book)]
+            told.append({"file": str(file), "good": True, **_head(book), "findings": [asdict(w) for w in found]})
+            for finding in check_rulebook(book):
+                message(f"note: {finding.error}")
             if not as_json:
                 result(f"{file}: good, {len(book.regions)} regions, {book.status}, for {book.amputation}")
     code = 0 if all(entry["good"] for entry in told) else EXIT_INPUT

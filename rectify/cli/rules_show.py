@@ -1,0 +1,124 @@
+"""What `rectify rules show` prints: a rulebook in rows of words, or as it comes out for one limb."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+from rectify.cli.say import result, table
+
+if TYPE_CHECKING:
+    from rectify.rulebook.describe import Description
+    from rectify.rulebook.plan import Plan, RegionPlan
+
+__all__ = ["tell_plan", "tell_rulebook"]
+
+_WIDTH = 100
+
+
+def tell_rulebook(book: Description) -> None:
+    """A rulebook as it is written, regions from proximal to distal."""
+    result(f"{book.name}")
+    result(f"{book.key}, revision {book.revision}, {book.status}, for {book.amputation}")
+    _paragraph(book.about)
+    if book.overall:
+        _head("overall reduction")
+        table(
+            ("at", "circumference", "volume", "allow", "when"),
+            [
+                (row.place, f"{row.circumference_percent:.1f} %", f"{row.volume_percent:.1f} %", row.allow, row.when)
+                for row in book.overall
+            ],
+        )
+        for name, text in book.overall_notes:
+            _named(name, text)
+    _head("regions, from proximal to distal")
+    table(
+        ("region", "action", "amount", "allow", "feather", "profile"),
+        [(r.name, r.action, r.amount, r.allow, r.feather, r.profile) for r in book.regions],
+    )
+    for region in book.regions:
+        result()
+        result(region.name)
+        _named("place", region.place)
+        _named("extent", region.extent)
+        _named("clear of", region.keep_clear)
+        _named("when", region.when)
+        _named("why", region.why)
+        _named("evidence", region.evidence)
+    _rest(book)
+
+
+def _rest(book: Description) -> None:
+    rows = [
+        *(("dimension", text) for text in book.dimensions),
+        ("end", book.end),
+        ("brim", book.brim),
+        *((f"limit {name}", text) for name, text in book.limits),
+        ("protected", ", ".join(book.protected)),
+        ("needs", ", ".join(book.needs)),
+        *(("caution", text) for text in book.cautions),
+    ]
+    _head("the rest")
+    for name, text in rows:
+        _named(name, text)
+
+
+def tell_plan(plan: Plan) -> None:
+    """A rulebook as it comes out for one limb: every amount in mm, tunings included."""
+    result(f"{plan.rulebook_name}")
+    result(f"{plan.rulebook_key}, revision {plan.revision}, {plan.status}, resolved for this limb")
+    if plan.overall is not None:
+        _head(f"overall reduction, percent of {plan.overall.basis}, {plan.overall.holds}")
+        table(
+            ("level mm", "percent", "at"),
+            [(f"{row.level_mm:.1f}", f"{row.percent:.2f}", row.at_text) for row in plan.overall.rows],
+        )
+    _head("regions")
+    table(
+        ("region", "action", "rulebook", "change", "asked mm", "level", "angle", "place known by"),
+        [_region(region) for region in plan.regions],
+    )
+    if plan.end is not None:
+        _named("end", f"{plan.end.kind} {plan.end.amount_mm:.1f} mm, from level {plan.end.from_level_mm:.0f} mm")
+    tuned = [(region.name, change) for region in plan.regions for change in region.tuned]
+    if tuned:
+        _head("changes")
+        table(
+            ("region", "change", "by", "on", "why"),
+            [(name, change.text, change.by, change.on, change.why) for name, change in tuned],
+        )
+    for text in plan.conditions:
+        _named("because", text)
+
+
+def _region(region: RegionPlan) -> tuple[str, ...]:
+    anchor = region.anchor
+    unsure = f", +-{anchor.uncertainty_mm:.0f} mm" if anchor.uncertainty_mm else ""
+    return (
+        region.name,
+        "reduction" if region.action == "reduce" else "build-up",
+        f"{region.rulebook_mm:.2f}",
+        f"{region.change_mm:+.2f}" if region.change_mm else "-",
+        f"{region.asked_mm:.2f}",
+        f"{anchor.spot.station_mm:.0f}",
+        f"{anchor.spot.angle_deg % 360:.0f}",
+        f"{anchor.landmark or 'place'}: {anchor.source}{unsure}",
+    )
+
+
+def _head(text: str) -> None:
+    result()
+    result(text.upper())
+
+
+def _paragraph(text: str) -> None:
+    for line in textwrap.wrap(text, _WIDTH):
+        result(line)
+
+
+def _named(name: str, text: str) -> None:
+    if text:
+        lines = textwrap.wrap(text, _WIDTH - 14, break_long_words=False)
+        for head, line in zip([name, *[""] * len(lines)], lines, strict=False):
+            result(f"  {head:<12}{line}")

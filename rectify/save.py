@@ -1,0 +1,108 @@
+"""Writing a result: every file of it in one new folder, whole or not at all.
+
+    <case>-rectified.stl      closed positive model, binary, mm, in the limb frame
+    <case>-rectified.3mf      the same, with its unit
+    <case>-trimline.json      where the rulebook forms a brim
+    change-report.json        facts
+    change-report.html        a page for people
+    plan.yaml                 the rulebook resolved for this limb
+
+After a breach of a limit only report and plan are written: no shape that must not be made lies about.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from rectify.errors import InputError, OutputError
+from rectify.fabrication.folder import whole_or_nothing
+from rectify.fabrication.threemf import write_threemf
+from rectify.fabrication.trimline import trimline_facts
+from rectify.fabrication.write_stl import write_stl
+from rectify.rulebook.write import plan_to_yaml
+
+if TYPE_CHECKING:
+    from rectify.api import Result
+
+__all__ = ["PARTS", "check_folder", "save_result"]
+
+PARTS = ("stl", "3mf", "page")  # what may be left out
+
+
+def check_folder(folder: Path, *, replace: bool) -> None:
+    """Refuse a result folder before any work is done for it; `save_result` looks again.
+
+    Raises
+    ------
+    OutputError
+    """
+    if os.path.lexists(folder) and not replace:
+        raise OutputError("exists already", path=folder, hint="choose another name, or give --replace")
+
+
+def save_result(result: Result, folder: Path, *, replace: bool = False, without: Sequence[str] = ()) -> Path:
+    """Write a result into a new folder.
+
+    Parameters
+    ----------
+    result : Result
+    folder : Path
+        Must not exist, unless `replace`; its parent must.
+    replace : bool
+        Put the new folder in the place of the old one, which is deleted.
+    without : of PARTS
+        Leave these out.
+
+    Returns
+    -------
+    Path
+        The folder.
+
+    Raises
+    ------
+    InputError
+        `without` names something else.
+    OutputError
+        It cannot be written there.
+    """
+    unknown = sorted(set(without) - set(PARTS))
+    if unknown:
+        raise InputError("cannot be left out", key="without", wanted=", ".join(PARTS), found=", ".join(unknown))
+    case = result.case
+    inputs = [case.folder / item.file for item in case.inputs]
+    with whole_or_nothing(folder, replace=replace, inputs=inputs) as aside:
+        _reports(result, aside, without)
+        if not result.outcome.breaches:
+            _shapes(result, aside, without)
+    return folder
+
+
+def _reports(result: Result, folder: Path, without: Sequence[str]) -> None:
+    from rectify.report import change_page, to_json
+
+    _write(folder / "change-report.json", to_json(result.report))
+    _write(folder / "plan.yaml", plan_to_yaml(result.plan))
+    if "page" not in without:
+        _write(folder / "change-report.html", change_page(result.case, result.outcome, result.standing))
+
+
+def _shapes(result: Result, folder: Path, without: Sequence[str]) -> None:
+    from rectify.report import to_json
+
+    code = result.case.code
+    if "stl" not in without:
+        write_stl(result.mesh, folder / f"{code}-rectified.stl")
+    if "3mf" not in without:
+        write_threemf(result.mesh, folder / f"{code}-rectified.3mf", name=code)
+    brim = result.plan.brim
+    if brim is not None:
+        facts = {"case": code, **trimline_facts(result.case.limb, brim, result.outcome.mesh)}
+        _write(folder / f"{code}-trimline.json", to_json(facts))
+
+
+def _write(path: Path, content: bytes | str) -> None:
+    """Text as UTF-8 with plain line ends, on every system."""
+    path.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
