@@ -47,7 +47,7 @@ class Result:
     @property
     def mesh(self) -> Mesh:
         """The closed positive model in the limb frame: float64 mm, one body, outward."""
-        return Mesh(self.outcome.mesh.vertices, self.outcome.faces)
+        return self.outcome.closed
 
     @cached_property
     def report(self) -> dict[str, Any]:

@@ -18,9 +18,10 @@ from rectify.engine.achieved import RegionOutcome, achieve
 from rectify.engine.field import Asked, ask, places_of
 from rectify.engine.guard import Guarded, flipped_faces, guard
 from rectify.engine.limits import breaches
+from rectify.geometry.cap import closed
 from rectify.geometry.dihedral import added_dihedral
 from rectify.geometry.edges import survey
-from rectify.geometry.mesh import Faces, Floats, Mesh
+from rectify.geometry.mesh import Floats, Mesh
 from rectify.geometry.volume import volume, volume_below
 from rectify.limb.limb import Limb
 from rectify.limb.measure import Profile, measure_levels
@@ -86,7 +87,7 @@ class Outcome:
     ----------
     limb, plan : what went in
     mesh : Mesh
-        The rectified wall in the limb frame, open at the top, float64; `faces` closes it.
+        The rectified wall in the limb frame, open at the top, float64; see `closed`.
     asked, guarded : the displacement before and after the guard
     regions, volumes, dimensions, checks : what was measured
     levels_before, levels_after : Profile
@@ -111,10 +112,10 @@ class Outcome:
     warnings: tuple[Warn, ...]
     breaches: tuple[Warn, ...]
 
-    @property
-    def faces(self) -> Faces:
-        """The wall's faces and the cap's: the closed positive model."""
-        return self.limb.closed_faces
+    @cached_property
+    def closed(self) -> Mesh:
+        """The closed positive model: the wall's vertices, then the membrane's over its top."""
+        return closed(self.mesh, self.limb.cap)
 
     @cached_property
     def move(self) -> Floats:
@@ -136,8 +137,7 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
     places = places_of(limb)
     asked = ask(limb, plan, places)
     steepest = float(np.tan(np.radians(plan.limits.slope_deg)))
-    faces = limb.mesh.faces
-    guarded = guard(limb.mesh.vertices, asked.base, asked.normals, asked.local, faces, limb.cap, steepest)
+    guarded = guard(limb.mesh, limb.cap, asked.base, asked.normals, asked.local, steepest)
     mesh = limb.mesh.with_vertices(guarded.vertices)
     regions = achieve(limb, plan, asked, guarded)
     levels = np.arange(np.ceil(limb.chart.top_mm / _LEVEL_STEP_MM) * _LEVEL_STEP_MM, limb.end_level_mm, _LEVEL_STEP_MM)
@@ -163,13 +163,12 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
 
 def _volumes(limb: Limb, mesh: Mesh) -> Volumes:
     plane = limb.plane_level(mesh.vertices)
-    v, f = mesh.vertices, mesh.faces
     return Volumes(
         before_ml=limb.volume_ml(plane),
-        after_ml=volume_below(v, f, -plane) / 1000.0,
+        after_ml=volume_below(mesh, -plane) / 1000.0,
         plane_level_mm=plane,
         model_before_ml=limb.model_volume_ml(),
-        model_after_ml=volume(v, limb.closed_faces) / 1000.0,
+        model_after_ml=volume(closed(mesh, limb.cap)) / 1000.0,
     )
 
 
@@ -188,10 +187,10 @@ def _dimensions(limb: Limb, plan: Plan, mesh: Mesh) -> tuple[DimensionOutcome, .
 
 
 def _checks(limb: Limb, mesh: Mesh, guarded: Guarded) -> Checks:
-    closed = Mesh(mesh.vertices, limb.closed_faces)
-    seen = survey(closed)
+    model = closed(mesh, limb.cap)
+    seen = survey(model)
     return Checks(
-        watertight=seen.watertight and volume(mesh.vertices, limb.closed_faces) > 0,
+        watertight=seen.watertight and volume(model) > 0,
         bodies=seen.body_count,
         self_intersections=guarded.crossings,
         self_intersections_of_capture=guarded.crossings_of_capture,

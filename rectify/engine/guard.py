@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from scipy import sparse
 
 from rectify.errors import RectifyError
+from rectify.geometry.cap import Cap, closed
 from rectify.geometry.crossings import crossing_faces
-from rectify.geometry.mesh import Faces, Floats, Points
+from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
 from rectify.geometry.normals import face_cross
 
 __all__ = ["Guarded", "flipped_faces", "guard", "slopes"]
@@ -67,19 +68,19 @@ def slopes(vertices: Points, faces: Faces, move: Floats) -> Floats:
     return np.asarray(np.sqrt(np.maximum(p * du + q * dw, 0.0)))
 
 
-def guard(
-    capture: Points, base: Points, normals: Points, local: Floats, faces: Faces, cap: Faces, steepest: float
-) -> Guarded:
+def guard(capture: Mesh, cap: Cap, base: Points, normals: Points, local: Floats, steepest: float) -> Guarded:
     """Move the reduced surface by `local` along `normals`, backing off where it must.
 
     Parameters
     ----------
-    capture, base : (n, 3) mm
-        The captured and the reduced surface.
+    capture : Mesh
+        The captured wall.
+    cap : Cap
+        The membrane over its top.
+    base : (n, 3) mm
+        The reduced surface.
     normals : (n, 3) unit
     local : (n,) mm
-    faces, cap : (m, 3), (k, 3)
-        The wall, and the faces that close its top.
     steepest : float
         Tangent of the slope limit.
 
@@ -89,27 +90,32 @@ def guard(
         If no shape could be found; nothing folded or open is ever returned.
     """
     share = np.ones(len(base))
-    closed = np.concatenate([faces, cap])
-    known: NDArray[np.int64] | None = None
+    faces = capture.faces
+    known: Ints | None = None
     for done in range(_ROUNDS):
         vertices = moved(base, normals, local * share)
-        bad = flipped_faces(capture, vertices, faces) | (slopes(base, faces, local * share) > steepest)
+        bad = flipped_faces(capture.vertices, vertices, faces) | (slopes(base, faces, local * share) > steepest)
         if not bad.any():
             if known is None:
-                known = crossing_faces(capture, closed)
-            now = crossing_faces(vertices, closed)
-            crossing = np.setdiff1d(now, known)
-            if len(crossing) == 0:
+                known = crossing_faces(closed(capture, cap))
+            now = crossing_faces(closed(capture.with_vertices(vertices), cap))
+            new = np.setdiff1d(now, known)
+            if len(new) == 0:
                 return Guarded(vertices, share, done, len(now), len(known))
-            bad[crossing[crossing < len(faces)]] = True
-            if not bad.any():
-                bad[np.isin(faces, cap[crossing[crossing >= len(faces)] - len(faces)]).any(axis=1)] = True
+            bad = _near_crossings(new, faces, cap)
         share = _lower(share, bad, faces)
     raise RectifyError(
         "no sound shape was found: the surface still folds after backing off",
         found=f"{int(bad.sum())} faces",
         hint="is the capture folded where the regions lie? nothing was written",
     )
+
+
+def _near_crossings(crossing: Ints, faces: Faces, cap: Cap) -> NDArray[np.bool_]:
+    """(m,) the wall's faces among the crossing ones; where only the membrane crosses, those along its edge."""
+    bad = np.zeros(len(faces), dtype=bool)
+    bad[crossing[crossing < len(faces)]] = True
+    return bad if bad.any() else np.asarray(np.isin(faces, cap.loop).any(axis=1))
 
 
 def moved(base: Points, normals: Points, local: Floats) -> Points:

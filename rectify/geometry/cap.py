@@ -1,68 +1,198 @@
-"""Close an open surface along its own edge: no vertex added, none moved."""
+"""Close an open surface along its own edge by a membrane; no vertex of the surface moves.
+
+The opening is laid flat, rings of new vertices are set inside it, each ring coarser than the one before, and the
+membrane takes the height that a soap film would: harmonic over the flat opening. It is linear in the edge, so the
+same cap follows when the edge moves: `points` gives its vertices for any positions of the surface.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+import shapely
+from numpy.typing import NDArray
+from scipy import sparse
+from scipy.sparse.linalg import splu
 
 from rectify.errors import MeshError
+from rectify.geometry.crossings import crossing_faces
 from rectify.geometry.edges import border_loops
-from rectify.geometry.mesh import Faces, Ints, Mesh
+from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
 
-__all__ = ["cap_faces", "cap_loop"]
+__all__ = ["Cap", "cap_opening", "closed"]
+
+_GROWTH = 1.6  # each ring's spacing over the last one's
+_SPACINGS = (1.0, 2.0, 4.0)  # of the first ring, in edge lengths: tried in turn until nothing crosses the surface
+_RINGS_LOOKED_AT = 6
 
 
-def cap_faces(mesh: Mesh, *, mirror: bool = False) -> Faces:
-    """Faces that close every opening of a surface: (m, 3), outward if the surface is.
+@dataclass(frozen=True, eq=False)
+class Cap:
+    """A membrane over one opening of a surface of n vertices.
+
+    Parameters
+    ----------
+    loop : (k,) int64
+        The opening's vertices.
+    faces : (m, 3) int64
+        Outward if the surface is; index n + j is the membrane's own vertex j.
+    weights : (q, k)
+        Its own vertices as a mean of the opening's.
+    """
+
+    loop: Ints
+    faces: Faces
+    weights: Floats
+
+    def points(self, vertices: Points) -> Points:
+        """The membrane's own vertices (q, 3) over the surface's (n, 3)."""
+        return np.asarray(self.weights @ vertices[self.loop])
+
+
+def closed(mesh: Mesh, cap: Cap) -> Mesh:
+    """The surface and its membrane as one closed mesh; the surface's vertices come first."""
+    return Mesh(np.concatenate([mesh.vertices, cap.points(mesh.vertices)]), np.concatenate([mesh.faces, cap.faces]))
+
+
+def cap_opening(mesh: Mesh, *, loop: Ints | None = None, mirror: bool = False) -> Cap:
+    """A membrane over an opening.
 
     Parameters
     ----------
     mesh : Mesh
+    loop : (k,) int64, optional
+        Which opening; by default the only one.
     mirror : bool
-        Triangulate the mirror image (x to -x), so that a limb and its mirror are closed by the same faces.
+        Lay the mirror image (x to -x) flat, so that a limb and its mirror get the same membrane.
 
     Raises
     ------
     MeshError
-        If an edge crosses itself when laid out flat: it is too ragged to close.
+        If there is no single opening, or its edge crosses itself when laid flat: it is too ragged to close.
     """
-    caps = [cap_loop(mesh, loop, mirror=mirror) for loop in border_loops(mesh)]
-    return np.concatenate(caps) if caps else np.zeros((0, 3), dtype=np.int64)
-
-
-def cap_loop(mesh: Mesh, loop: Ints, *, mirror: bool = False) -> Faces:
-    """Faces over one border loop (k,), which is triangulated in the plane that fits it best."""
-    import mapbox_earcut
-    import shapely
-
+    if loop is None:
+        loops = border_loops(mesh)
+        if len(loops) != 1:
+            raise MeshError("the surface has no single opening", wanted="one", found=str(len(loops)))
+        loop = loops[0]
     loop = np.roll(loop, -int(np.argmin(loop)))
     points = mesh.vertices[loop]
-    if mirror:  # the mirror image runs round the other way: start at the same vertex, go the same way
+    if mirror:  # the mirror image runs round the other way: start at the same vertex
         points = points * np.array([-1.0, 1.0, 1.0])
         loop, points = np.roll(loop[::-1], 1), np.roll(points[::-1], 1, axis=0)
+    flat = _laid_flat(points)
+    edge = float(np.median(np.linalg.norm(np.roll(flat, -1, axis=0) - flat, axis=1)))
+    caps = []
+    for spacing in _SPACINGS:
+        own, faces = _woven(flat, spacing * edge)
+        weights = _harmonic(np.concatenate([flat, own]), faces, len(flat))
+        index = np.concatenate([loop, len(mesh.vertices) + np.arange(len(own))])
+        # laid flat the opening runs counter-clockwise and so do the faces; the membrane must run against the surface
+        cap = Cap(loop, index[faces if mirror else faces[:, ::-1]], weights)
+        crossings = _crossings(mesh, cap)
+        if crossings == 0:
+            return cap
+        caps.append((crossings, cap))
+    return min(caps, key=lambda pair: pair[0])[1]
+
+
+def _crossings(mesh: Mesh, cap: Cap) -> int:
+    """How many of the membrane's faces pass through the surface near the opening, or through each other."""
+    near = np.zeros(len(mesh.vertices), dtype=bool)
+    near[cap.loop] = True
+    for _ in range(_RINGS_LOOKED_AT):
+        near[mesh.faces[near[mesh.faces].any(axis=1)]] = True
+    wall = mesh.faces[near[mesh.faces].all(axis=1)]
+    both = closed(Mesh(mesh.vertices, wall), cap)
+    return int((crossing_faces(both) >= len(wall)).sum())
+
+
+def _laid_flat(points: Points) -> NDArray[np.float64]:
+    """The loop (k, 3) in the plane that fits it best, (k, 2), counter-clockwise."""
     centred = points - points.mean(axis=0)
     normal = np.cross(centred, np.roll(centred, -1, axis=0)).sum(axis=0)  # twice the vector area of the loop
     normal /= np.linalg.norm(normal)
-    aside = np.eye(3)[int(np.argmin(np.abs(normal)))]
-    first = np.cross(aside, normal)
+    first = np.cross(np.eye(3)[int(np.argmin(np.abs(normal)))], normal)
     first /= np.linalg.norm(first)
     flat = np.ascontiguousarray(np.stack([centred @ first, centred @ np.cross(normal, first)], axis=1))
-    if not shapely.is_simple(shapely.linearrings(flat)):
+    if not shapely.LinearRing(flat).is_simple:
+        where = ", ".join(f"{x:.0f}" for x in points.mean(axis=0))
         raise MeshError(
             "the open edge crosses itself when laid flat",
             wanted="an edge that can be closed without a fold",
-            found=f"a ragged edge of {len(loop)} points near {_place(points)}",
+            found=f"a ragged edge of {len(points)} points near ({where}) mm",
             hint="trim the top of the scan by a plane",
         )
-    faces = (
-        mapbox_earcut.triangulate_float64(flat, np.array([len(flat)], dtype=np.uint32)).reshape(-1, 3).astype(np.int64)
-    )
-    a, b, c = flat[faces[:, 0]], flat[faces[:, 1]], flat[faces[:, 2]]
-    u, w = b - a, c - a
-    # earcut's sense of turning is its own; the cap must run against the border it closes
-    if float(np.sum(u[:, 0] * w[:, 1] - u[:, 1] * w[:, 0])) > 0:
-        faces = faces[:, ::-1]
-    return loop[faces] if not mirror else loop[faces][:, ::-1]
+    return flat
 
 
-def _place(points: np.ndarray) -> str:
-    return "(" + ", ".join(f"{x:.0f}" for x in points.mean(axis=0)) + ") mm"
+def _woven(flat: NDArray[np.float64], spacing: float) -> tuple[NDArray[np.float64], Faces]:
+    """Rings of new points inside a simple polygon, and triangles over all of it; the polygon's points come first."""
+    own: list[NDArray[np.float64]] = []
+    faces: list[Faces] = []
+    todo = [(np.arange(len(flat)), flat, spacing)]
+    count = len(flat)
+    while todo:
+        outer_index, outer, step = todo.pop()
+        holes = _rings_inside(outer, step)
+        rings, index = [outer], [outer_index]
+        for hole in holes:
+            index.append(count + np.arange(len(hole)))
+            count += len(hole)
+            own.append(hole)
+            rings.append(hole)
+            todo.append((index[-1], hole, step * _GROWTH))
+        faces.append(_triangles(rings, np.concatenate(index)))
+    points = np.concatenate(own) if own else np.zeros((0, 2))
+    return points, np.concatenate(faces)
+
+
+def _rings_inside(outer: NDArray[np.float64], step: float) -> list[NDArray[np.float64]]:
+    """What is left of a polygon a step inside, as rings with points about a step of the next size apart."""
+    inner = shapely.Polygon(outer).buffer(-step).simplify(step / 4)
+    rings = []
+    for part in getattr(inner, "geoms", [inner]):
+        around = part.exterior.length if not part.is_empty else 0.0
+        number = int(around / (step * _GROWTH))
+        if number < 6:
+            continue
+        line = part.exterior
+        at = np.arange(number) * (around / number)
+        ring = shapely.get_coordinates(shapely.line_interpolate_point(line, at))
+        ring = ring if shapely.LinearRing(ring).is_ccw else ring[::-1]
+        if shapely.Polygon(outer).buffer(-step / 2).contains(shapely.Polygon(ring)):
+            rings.append(np.ascontiguousarray(ring))
+    return rings
+
+
+def _triangles(rings: list[NDArray[np.float64]], index: Ints) -> Faces:
+    """Constrained Delaunay triangles of a polygon (first ring) with holes, counter-clockwise; every vertex is used."""
+    polygon = shapely.Polygon(rings[0], rings[1:])
+    corners = shapely.get_coordinates(shapely.constrained_delaunay_triangles(polygon)).reshape(-1, 4, 2)[:, :3]
+    known = {(x, y): i for (x, y), i in zip(np.concatenate(rings).tolist(), index.tolist(), strict=True)}
+    faces = np.array([[known[x, y] for x, y in corner] for corner in corners.tolist()], dtype=np.int64)
+    u, w = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    turned = u[:, 0] * w[:, 1] - u[:, 1] * w[:, 0] < 0
+    faces[turned] = faces[turned][:, ::-1]
+    return faces
+
+
+def _harmonic(points: NDArray[np.float64], faces: Faces, fixed: int) -> Floats:
+    """Each inner point as a mean of the first `fixed` ones, by the cotangent Laplacian: (n - fixed, fixed)."""
+    n = len(points)
+    if n == fixed:
+        return np.zeros((0, fixed))
+    rows, columns, values = [], [], []
+    for i in range(3):
+        a, b, c = faces[:, i], faces[:, (i + 1) % 3], faces[:, (i + 2) % 3]
+        u, w = points[b] - points[a], points[c] - points[a]
+        cross = np.maximum(np.abs(u[:, 0] * w[:, 1] - u[:, 1] * w[:, 0]), 1e-9)
+        rows += [b, c]
+        columns += [c, b]
+        values += [np.einsum("ij,ij->i", u, w) / cross] * 2
+    shape = (n, n)
+    lap = sparse.coo_matrix((np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape).tocsr()
+    lap = sparse.diags_array(np.asarray(lap.sum(axis=1)).ravel()) - lap
+    solve = splu(sparse.csc_matrix(lap[fixed:, fixed:]))
+    return np.asarray(solve.solve(-lap[fixed:, :fixed].toarray()))

@@ -4,30 +4,31 @@ from __future__ import annotations
 
 import numpy as np
 
-from rectify.geometry.mesh import Faces, Points
+from rectify.geometry.mesh import Faces, Mesh, Points
 
 __all__ = ["volume", "volume_below"]
 
 
-def volume(vertices: Points, faces: Faces) -> float:
+def volume(mesh: Mesh) -> float:
     """Volume of a closed surface, mm³; positive when its faces point outward.
 
     Divergence theorem over the faces (Zwillinger, CRC Standard Mathematical Tables and Formulas; title
     from memory), about the centroid of the vertices, so that a far-away origin costs no digits.
     """
-    if len(faces) == 0:
+    if len(mesh.faces) == 0:
         return 0.0
-    p = vertices - vertices.mean(axis=0)
-    a, b, c = p[faces[:, 0]], p[faces[:, 1]], p[faces[:, 2]]
+    p = mesh.vertices - mesh.vertices.mean(axis=0)
+    a, b, c = (p[mesh.faces[:, i]] for i in range(3))
     return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6)
 
 
-def volume_below(vertices: Points, faces: Faces, z: float) -> float:
+def volume_below(mesh: Mesh, z: float) -> float:
     """Volume between a surface and the plane at height z, counted below the plane, mm³.
 
     The surface may be open above the plane; below it must be closed but for the plane itself. The flux
     of (0, 0, h - z) through the plane is nothing, so only the faces count, those that cross it cut exactly.
     """
+    vertices, faces = mesh.vertices, mesh.faces
     h = vertices[:, 2] - z
     below = h[faces] < 0
     number = below.sum(axis=1)

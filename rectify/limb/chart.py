@@ -32,7 +32,7 @@ from rectify.geometry.normals import unit
 from rectify.geometry.sections import Cuts, cut
 from rectify.limb.spot import Spot
 
-__all__ = ["Chart", "build_chart", "grid_normals", "wrap_deg"]
+__all__ = ["Chart", "build_chart", "carried_on", "grid_normals", "wrap_deg"]
 
 ROW_MM = 2.0  # between stations
 COLUMNS = 240  # between angles: 1.5 degrees, 1.3 mm at a radius of 50 mm
@@ -329,7 +329,7 @@ def build_chart(mesh: Mesh, side: str, *, smooth_mm: float = SMOOTH_MM) -> Chart
     captured = np.isfinite(radius)
     stations = np.concatenate([wall, centre + centre_radius * polar, [centre + centre_radius * np.pi / 2]])
     folded = np.concatenate([wall_folded, cap_folded, np.zeros((1, COLUMNS), dtype=bool)])
-    return Chart(lateral, stations, centre, centre_radius, _carried_on(radius), captured, folded, smooth_mm)
+    return Chart(lateral, stations, centre, centre_radius, carried_on(radius), captured, folded, smooth_mm)
 
 
 def _end_centre(mesh: Mesh, top: float, tip: float) -> tuple[float, float]:
@@ -394,7 +394,7 @@ def _pole_radius(mesh: Mesh, middle: Floats, cap_radius: Floats) -> float:
     return float(middle[2] - z.min())
 
 
-def _carried_on(radius: Floats) -> Floats:
+def carried_on(radius: Floats) -> Floats:
     """Cells without skin take their column's nearest row that has some, then their row's neighbours."""
     missing = ~np.isfinite(radius)
     if not missing.any():

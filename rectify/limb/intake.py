@@ -9,9 +9,9 @@ from __future__ import annotations
 import numpy as np
 
 from rectify.errors import Faults, MeshError, RectifyError
-from rectify.geometry.cap import cap_faces
+from rectify.geometry.cap import Cap, cap_opening, closed
 from rectify.geometry.edges import border_loops, survey
-from rectify.geometry.mesh import Faces, Ints, Mesh
+from rectify.geometry.mesh import Ints, Mesh
 from rectify.geometry.volume import volume
 
 __all__ = ["LARGEST_MM", "SMALLEST_MM", "accept"]
@@ -21,8 +21,8 @@ LARGEST_MM = 900.0  # so is one longer than this
 _LEAST_FACES = 500
 
 
-def accept(mesh: Mesh, *, path: str | None = None, mirror: bool = False) -> Faces:
-    """Check a capture and return the faces that close its top along its own edge.
+def accept(mesh: Mesh, *, path: str | None = None, mirror: bool = False) -> Cap:
+    """Check a capture and return the membrane that closes its top along its own edge.
 
     Parameters
     ----------
@@ -31,7 +31,7 @@ def accept(mesh: Mesh, *, path: str | None = None, mirror: bool = False) -> Face
     path : str, optional
         The scan's file, for the sentences.
     mirror : bool
-        See `cap_faces`.
+        See `cap_opening`.
 
     Raises
     ------
@@ -78,8 +78,8 @@ def accept(mesh: Mesh, *, path: str | None = None, mirror: bool = False) -> Face
     if faults:
         raise Faults(faults)
     _check_opening(mesh, path)
-    cap = cap_faces(mesh, mirror=mirror)
-    if volume(mesh.vertices, np.concatenate([mesh.faces, cap])) < 0:
+    cap = cap_opening(mesh, mirror=mirror)
+    if volume(closed(mesh, cap)) < 0:
         raise MeshError(
             "the scan is inside out",
             path=path,

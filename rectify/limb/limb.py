@@ -14,8 +14,8 @@ from functools import cached_property
 
 import numpy as np
 
-from rectify.geometry.edges import border_loops
-from rectify.geometry.mesh import Faces, Floats, Mesh, Points
+from rectify.geometry.cap import Cap, closed
+from rectify.geometry.mesh import Floats, Mesh, Points
 from rectify.geometry.volume import volume, volume_below
 from rectify.limb.axis import Axis, fit_axis, frame_of, to_frame
 from rectify.limb.chart import SMOOTH_MM, Chart, build_chart
@@ -44,8 +44,8 @@ class Limb:
     amputation : str
     mesh : Mesh
         The captured wall, open at the top, float64 mm.
-    cap : (m, 3) int64
-        Faces that close the top along its own edge.
+    cap : Cap
+        The membrane that closes the top along its own edge.
     frame : (4, 4)
         From the capture's own axes to the limb frame.
     axis : Axis
@@ -59,7 +59,7 @@ class Limb:
     side: str
     amputation: str
     mesh: Mesh
-    cap: Faces
+    cap: Cap
     frame: Floats
     axis: Axis
     chart: Chart
@@ -95,8 +95,7 @@ class Limb:
         """
         cap = accept(mesh, path=path, mirror=side == "left")
         origin = origin_of(amputation, landmarks)
-        loop = border_loops(mesh)[0]
-        axis = fit_axis(mesh, origin, mesh.vertices.mean(axis=0) - mesh.vertices[loop].mean(axis=0))
+        axis = fit_axis(mesh, origin, mesh.vertices.mean(axis=0) - mesh.vertices[cap.loop].mean(axis=0))
         zero, zero_angle, notes = zero_of(amputation, landmarks)
         frame = frame_of(axis, zero, zero_angle, side)
         wall = Mesh(to_frame(mesh.vertices, frame), mesh.faces, mesh.colours)
@@ -140,14 +139,14 @@ class Limb:
         return measure_levels(self.mesh, np.arange(first, tip, _PROFILE_STEP_MM))
 
     @cached_property
-    def closed_faces(self) -> Faces:
-        """The wall's faces and the cap's, (m, 3)."""
-        return np.concatenate([self.mesh.faces, self.cap])
+    def closed(self) -> Mesh:
+        """The wall and its membrane: a closed body. The wall's vertices come first."""
+        return closed(self.mesh, self.cap)
 
     @cached_property
     def edge(self) -> Points:
         """The open edge, (k, 3) mm in the limb frame, in order."""
-        return self.mesh.vertices[border_loops(self.mesh)[0]]
+        return self.mesh.vertices[self.cap.loop]
 
     @cached_property
     def edge_mm(self) -> float:
@@ -169,17 +168,17 @@ class Limb:
         """The level below which volumes are counted: 2 mm below the lowest point of the open edge of either surface."""
         lowest = [-float(self.edge[:, 2].min())]
         if vertices is not None:
-            lowest.append(-float(vertices[border_loops(self.mesh)[0], 2].min()))
+            lowest.append(-float(vertices[self.cap.loop, 2].min()))
         return max(lowest) + _PLANE_MARGIN_MM
 
     def volume_ml(self, plane_level: float | None = None) -> float:
         """Volume below a plane (by default 2 mm below the open edge), ml."""
         level = self.plane_level() if plane_level is None else plane_level
-        return volume_below(self.mesh.vertices, self.mesh.faces, -level) / 1000.0
+        return volume_below(self.mesh, -level) / 1000.0
 
     def model_volume_ml(self) -> float:
         """Volume of the whole closed body, ml."""
-        return volume(self.mesh.vertices, self.closed_faces) / 1000.0
+        return volume(self.closed) / 1000.0
 
     def shape_class(self) -> tuple[str, float]:
         """conical, cylindrical or bulbous, and the ratio that says so."""

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from rectify.errors import MeshError
 from rectify.geometry.mesh import Floats, Points
 from rectify.geometry.nearest import nearest
-from rectify.limb.chart import Chart, build_chart
+from rectify.limb.chart import Chart, build_chart, carried_on
 from rectify.limb.landmarks import Landmark
 from rectify.limb.limb import Limb
 from rectify.limb.spot import Spot
@@ -55,20 +55,22 @@ def _radial_gain(limb: Limb, mm: float) -> NDArray[np.float64]:
     start = chart.point(stations, angles)
     lean = np.clip(np.einsum("ij,ij->i", chart.normal(stations, angles), ray), 0.3, 1.0)
     gain = mm / lean
+    skin = chart.captured.ravel()
     for _ in range(_STEPS):
         points = start + gain[:, None] * ray
         distance, _, place = nearest(points, limb.mesh.vertices, limb.mesh.faces)
         away = points - place
         short = abs(mm) - distance
-        if np.abs(short).max(initial=0.0) < _CLOSE_MM:
+        if np.abs(short[skin]).max(initial=0.0) < _CLOSE_MM:
             break
         slope = np.abs(np.einsum("ij,ij->i", away, ray)) / np.maximum(distance, 1e-9)
         gain = gain + np.sign(mm) * short / np.clip(slope, 0.3, 1.0)
-    if mm < 0 and float((chart.radius.ravel() + gain).min()) <= 1.0:
+    if mm < 0 and float((chart.radius.ravel() + gain)[skin].min()) <= 1.0:
         raise MeshError(
             f"taking {-mm:g} mm off leaves nothing of the limb somewhere", hint="are the layers of the scan right?"
         )
-    return np.asarray(gain.reshape(chart.radius.shape))
+    # beyond the edge there is no skin to keep a distance from: the gain at the edge carries on
+    return carried_on(np.where(chart.captured, gain.reshape(chart.radius.shape), np.nan))
 
 
 def _rays(chart: Chart, stations: Floats, angles: Floats) -> Points:
