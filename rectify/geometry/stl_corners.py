@@ -41,6 +41,12 @@ def binary_corners(path: Path, size: int, head: bytes) -> NDArray[np.float32]:
         raise short(path, f"{_HEADER} bytes of header", f"{size} bytes")
     (count,) = struct.unpack("<I", head[80:84])
     wanted = _HEADER + _FACET * count
+    if size != wanted and re.match(rb"\s*solid\b.{0,70}?\s+facet\b", head, re.S | re.I):
+        raise FileError(
+            "begins as a text STL but holds bytes that are no text",
+            path=path,
+            hint="the file was damaged or cut off: export it again, best as binary STL",
+        )
     check_count(count, "triangles", path)
     if size < wanted:
         raise short(path, f"{wanted:,} bytes for {count:,} triangles", f"{size:,} bytes")

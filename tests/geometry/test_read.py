@@ -538,6 +538,12 @@ def test_a_text_stl_cut_off_anywhere_is_refused(tmp_path, lines):
     refused(write(tmp_path, "a.stl", text), FileError, "ends before it is complete\n.*endsolid")
 
 
+@pytest.mark.parametrize("byte", ["\0", "\1" * 200])
+def test_a_text_stl_with_bytes_that_are_no_text_is_not_taken_for_a_binary_one(tmp_path, byte):
+    text = ascii_stl().replace("outer loop", byte, 1)
+    refused(write(tmp_path, "a.stl", text), FileError, "begins as a text STL but holds bytes that are no text")
+
+
 # ---- damaged PLY
 
 
