@@ -262,6 +262,25 @@ def test_colours_of_an_obj_are_kept_though_its_vertices_are_joined(tmp_path):
     } == at
 
 
+def test_colours_of_a_glb_are_kept_and_a_body_without_any_is_white(tmp_path):
+    plain = CORNERS.astype("<f4").tobytes() + FACES.astype("<u4").tobytes()
+    body = plain + np.column_stack([COLOURS, np.full(4, 255, dtype=np.uint8)]).tobytes()
+
+    def paint(tree):
+        tree["bufferViews"].append({"buffer": 0, "byteOffset": len(plain), "byteLength": 16})
+        tree["accessors"].append(
+            {"bufferView": 2, "componentType": 5121, "normalized": True, "count": 4, "type": "VEC4"}
+        )
+        tree["meshes"].append({"primitives": [{"attributes": {"POSITION": 0, "COLOR_0": 2}, "indices": 1}]})
+        tree["nodes"].append({"mesh": 1, "translation": [10, 0, 0]})
+        tree["scenes"][0]["nodes"] = [0, 1]
+
+    mesh = read.read_mesh(write(tmp_path, "a.glb", glb(paint, body))).mesh
+    at = {tuple(place): colour for place, colour in zip((CORNERS + [10, 0, 0]).tolist(), COLOURS.tolist(), strict=True)}
+    wanted = [at.get(tuple(place), [255, 255, 255]) for place in mesh.vertices.tolist()]
+    assert len(mesh.vertices) == 8 and mesh.colours.tolist() == wanted
+
+
 def test_colours_called_diffuse_are_kept(tmp_path):
     text = ascii_ply(True)
     for colour in ("red", "green", "blue"):
