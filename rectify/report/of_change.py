@@ -1,0 +1,304 @@
+"""What is reported of the change: regions, overall rows, end, volume, levels, dimensions, limits, checks.
+
+Figures are the engine's. The one thing worked out here is the percentage of volume that goes with a percentage
+of circumference: a section scaled by 1 - p has (1 - p)^2 of its area.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from rectify.engine.guard import slopes
+from rectify.limb.measure import measure_levels
+
+if TYPE_CHECKING:
+    from rectify.engine import Outcome
+    from rectify.engine.achieved import RegionOutcome
+    from rectify.rulebook.plan import Spare, Tuned
+
+__all__ = [
+    "both_bases",
+    "change_levels",
+    "check_facts",
+    "dimension_facts",
+    "end_facts",
+    "extreme_facts",
+    "limit_facts",
+    "overall_facts",
+    "region_facts",
+    "volume_facts",
+]
+
+Row = dict[str, Any]
+
+
+def volume_facts(outcome: Outcome) -> Row:
+    """Volumes below one plane and of the whole closed body."""
+    v = outcome.volumes
+    return {
+        "before_ml": v.before_ml,
+        "after_ml": v.after_ml,
+        "change_ml": v.change_ml,
+        "change_percent": v.change_percent,
+        "plane_level_mm": v.plane_level_mm,
+        "model_before_ml": v.model_before_ml,
+        "model_after_ml": v.model_after_ml,
+    }
+
+
+def extreme_facts(outcome: Outcome) -> Row:
+    """The highest build-up and the deepest reduction from the captured surface: how much, where, by what."""
+    return {"build_up": _extreme(outcome, 1.0), "reduction": _extreme(outcome, -1.0)}
+
+
+def _extreme(outcome: Outcome, sign: float) -> Row | None:
+    move = sign * outcome.move
+    i = int(np.argmax(move))
+    if move[i] <= 0:
+        return None
+    weight, wanted = outcome.asked.weight[:, i], "build-up" if sign > 0 else "reduce"
+    own = [(w, region.name) for w, region in zip(weight, outcome.plan.regions, strict=True) if region.action == wanted and w > 0]
+    base = float(np.linalg.norm(outcome.asked.base[i] - outcome.limb.mesh.vertices[i]))
+    return {
+        "amount_mm": float(move[i]),
+        "level_mm": float(-outcome.limb.mesh.vertices[i, 2]),
+        "angle_deg": float(outcome.asked.places.angles[i] % 360.0),
+        "region": max(own)[1] if own else None,
+        "overall_and_end_mm": base,
+    }
+
+
+# -- overall and end -------------------------------------------------------------------------------
+
+
+def both_bases(percent: float, basis: str) -> tuple[float, float]:
+    """A reduction as percent of circumference and as percent of volume, the length kept.
+
+    Examples
+    --------
+    >>> both_bases(5.0, "circumference")
+    (5.0, 9.75)
+    """
+    if basis == "circumference":
+        return percent, 100.0 * (1.0 - (1.0 - percent / 100.0) ** 2)
+    return 100.0 * (1.0 - (1.0 - percent / 100.0) ** 0.5), percent
+
+
+def overall_facts(outcome: Outcome) -> Row | None:
+    """The overall reduction, row by row, both ways of counting, and what came of it."""
+    overall = outcome.plan.overall
+    if overall is None:
+        return None
+    levels = np.unique([row.level_mm for row in overall.rows])
+    finished = overall.holds == "finished"
+    surface = outcome.mesh if finished else outcome.limb.mesh.with_vertices(outcome.asked.base)
+    before, after = measure_levels(outcome.limb.mesh, levels), measure_levels(surface, levels)
+    was, now = (p.circumference if overall.basis == "circumference" else p.area for p in (before, after))
+    end = outcome.plan.end
+    stretched = float("inf") if end is None or finished else end.from_level_mm
+    rows = []
+    for row in overall.rows:
+        i = int(np.searchsorted(levels, row.level_mm))
+        girth, volume = both_bases(row.percent, overall.basis)
+        got = 100.0 * (1.0 - now[i] / was[i]) if row.level_mm <= stretched else float("nan")
+        rows.append({
+            "at": row.at_text,
+            "level_mm": float(row.level_mm),
+            "asked_percent": float(row.percent),
+            "achieved_percent": float(got),
+            "circumference_percent": girth,
+            "volume_percent": volume,
+        })
+    return {
+        "basis": overall.basis,
+        "holds": overall.holds,
+        "fade_mm": float(overall.fade_mm),
+        "spare": [_spared(s) for s in overall.spare],
+        "spare_fade_mm": float(overall.spare_fade_mm),
+        "rows": rows,
+    }
+
+
+def _spared(spare: Spare) -> str:
+    """What is spared, in words."""
+    parts = [spare.landmark] if spare.landmark else []
+    if spare.stations_mm is not None:
+        parts.append(f"levels {spare.stations_mm[0]:.0f} to {spare.stations_mm[1]:.0f} mm")
+    if spare.angles_deg is not None:
+        parts.append(f"angles {spare.angles_deg[0] % 360:.0f} to {spare.angles_deg[1] % 360:.0f} degrees")
+    if not parts and spare.spots:
+        parts.append(f"level {spare.spots[0].station_mm:.0f} mm, {spare.spots[0].angle_deg % 360:.0f} degrees")
+    return ", ".join(parts)
+
+
+def end_facts(outcome: Outcome) -> Row | None:
+    """What was done to the distal end."""
+    end = outcome.plan.end
+    if end is None:
+        return None
+    return {
+        "kind": end.kind,
+        "rulebook_mm": float(end.rulebook_mm),
+        "change_mm": float(end.amount_mm - end.rulebook_mm),
+        "asked_mm": float(end.amount_mm),
+        "achieved_mm": float(-outcome.mesh.vertices[:, 2].min()) - outcome.limb.end_level_mm,
+        "from_level_mm": float(end.from_level_mm),
+        "tuned_by": _tuned(end.tuned),
+    }
+
+
+# -- regions ---------------------------------------------------------------------------------------
+
+
+def region_facts(outcome: Outcome) -> dict[str, Row]:
+    """Every region in the rulebook's order."""
+    return {r.region.name: _region(outcome, r) for r in outcome.regions}
+
+
+def _region(outcome: Outcome, r: RegionOutcome) -> Row:
+    region, anchor = r.region, r.region.anchor
+    spot = anchor.spot
+    place = outcome.limb.chart.point(np.array([spot.station_mm]), np.array([spot.angle_deg]))[0]
+    return {
+        "action": region.action,
+        "from": region.measured_from,
+        "profile": region.profile,
+        "amount": region.amount_text,
+        "rulebook_mm": float(region.rulebook_mm),
+        "change_mm": float(region.change_mm),
+        "asked_mm": float(region.asked_mm),
+        "allow_mm": None if region.allow_mm is None else [float(x) for x in region.allow_mm],
+        "achieved_mm": r.achieved_mm,
+        "achieved_from_capture_mm": r.achieved_from_capture_mm,
+        "achieved_from_reduced_mm": r.achieved_from_reduced_mm,
+        "core_off_mm": float(np.abs(r.error_mm).max()) if r.core_vertices else None,
+        "core_xyz": r.core_xyz,
+        "core_vertices": r.core_vertices,
+        "peak_mm": r.peak_mm,
+        "mean_mm": r.mean_mm,
+        "area_mm2": r.area_mm2,
+        "volume_ml": r.volume_ml,
+        "feather_mm": float(r.feather_mm),
+        "feather_asked_mm": float(region.feather_mm),
+        "anchor": {
+            "level_mm": float(-place[2]),
+            "angle_deg": float(spot.angle_deg % 360.0),
+            "landmark": anchor.landmark,
+            "source": anchor.source,
+            "uncertainty_mm": float(anchor.uncertainty_mm),
+        },
+        "overlaps": list(r.overlaps),
+        "backed_off": r.backed_off,
+        "tuned_by": _tuned(region.tuned),
+        "why": region.why,
+        "evidence": region.evidence,
+    }
+
+
+def _tuned(entries: Iterable[Tuned]) -> list[Row]:
+    return [
+        {"by": t.by, "on": t.on or None, "after": t.after, "why": t.why, "change": t.text, "beyond_allow": t.beyond_allow}
+        for t in entries
+    ]
+
+
+# -- levels, dimensions, limits, checks ------------------------------------------------------------
+
+
+def change_levels(outcome: Outcome) -> list[Row]:
+    """Circumference and widths before and after; absent where a section is open."""
+    before, after = outcome.levels_before, outcome.levels_after
+    return [
+        {
+            "level_mm": float(level),
+            "circumference_before_mm": float(before.circumference[i]),
+            "circumference_after_mm": float(after.circumference[i]),
+            "change_percent": 100.0 * (float(after.circumference[i] / before.circumference[i]) - 1.0),
+            "ap_before_mm": float(before.ap[i]),
+            "ap_after_mm": float(after.ap[i]),
+            "ml_before_mm": float(before.ml[i]),
+            "ml_after_mm": float(after.ml[i]),
+        }
+        for i, level in enumerate(before.levels)
+    ]
+
+
+def dimension_facts(outcome: Outcome) -> list[Row]:
+    """What the finished model should measure, and measures."""
+    return [
+        {
+            "measure": d.measure,
+            "at": d.at,
+            "level_mm": float(d.level_mm),
+            "target_mm": None if d.target_mm is None else float(d.target_mm),
+            "within_mm": float(d.within_mm),
+            "before_mm": d.before_mm,
+            "after_mm": d.after_mm,
+            "met": d.met,
+        }
+        for d in outcome.dimensions
+    ]
+
+
+def limit_facts(outcome: Outcome) -> list[Row]:
+    """Each limit of the rulebook, and what the result comes to."""
+    limits, move = outcome.plan.limits, outcome.move
+    broken = {w.code.removeprefix("limit-") for w in outcome.breaches}
+    percent = outcome.volumes.change_percent
+    steepest = slopes(outcome.asked.base, outcome.limb.mesh.faces, outcome.asked.local * outcome.guarded.share)
+    slope = float(np.degrees(np.arctan(steepest.max(initial=0.0))))
+    rows = [
+        ("volume", "percent", limits.volume_percent, (percent, percent)),
+        ("reduction", "mm", _upto(limits.reduction_mm), (None, max(-float(move.min()), 0.0))),
+        ("build-up", "mm", _upto(limits.build_up_mm), (None, max(float(move.max()), 0.0))),
+        ("slope", "deg", _upto(limits.slope_deg), (None, slope)),
+    ]
+    for name, allowed in (
+        ("ap", limits.ap_percent), ("ml", limits.ml_percent), ("circumference", limits.circumference_percent)
+    ):
+        rows.append((name, "percent", allowed, _range(outcome, name)))
+    return [
+        {
+            "limit": name,
+            "unit": unit,
+            "least": None if allowed[0] is None else float(allowed[0]),
+            "most": float(allowed[1]),
+            "found_least": found[0],
+            "found_most": found[1],
+            "held": name not in broken,
+        }
+        for name, unit, allowed, found in rows
+        if allowed is not None
+    ]
+
+
+def _upto(most: float | None) -> tuple[None, float] | None:
+    return None if most is None else (None, float(most))
+
+
+def _range(outcome: Outcome, name: str) -> tuple[float | None, float | None]:
+    was, now = getattr(outcome.levels_before, name), getattr(outcome.levels_after, name)
+    there = np.isfinite(was) & np.isfinite(now) & (was > 0)
+    if not there.any():
+        return None, None
+    percent = 100.0 * (now[there] / was[there] - 1.0)
+    return float(percent.min()), float(percent.max())
+
+
+def check_facts(outcome: Outcome) -> Row:
+    """What was looked at on the finished, closed surface, and the way from the scan's axes to the limb's."""
+    c = outcome.checks
+    return {
+        "watertight": c.watertight,
+        "bodies": c.bodies,
+        "self_intersections": c.self_intersections,
+        "self_intersections_of_capture": c.self_intersections_of_capture,
+        "flipped_faces": c.flipped_faces,
+        "added_dihedral_deg": c.added_dihedral_deg,
+        "backed_off": outcome.guarded.rounds > 0,
+        "within_limits": not outcome.breaches,
+        "frame": outcome.limb.frame,
+    }
