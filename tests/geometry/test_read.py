@@ -276,7 +276,10 @@ def test_colours_of_a_glb_are_kept_and_a_body_without_any_is_white(tmp_path):
         tree["scenes"][0]["nodes"] = [0, 1]
 
     mesh = read.read_mesh(write(tmp_path, "a.glb", glb(paint, body))).mesh
-    at = {tuple(place): colour for place, colour in zip((CORNERS + [10, 0, 0]).tolist(), COLOURS.tolist(), strict=True)}
+    at = {
+        tuple(place): colour
+        for place, colour in zip((CORNERS + np.array([10, 0, 0])).tolist(), COLOURS.tolist(), strict=True)
+    }
     wanted = [at.get(tuple(place), [255, 255, 255]) for place in mesh.vertices.tolist()]
     assert len(mesh.vertices) == 8 and mesh.colours.tolist() == wanted
 
