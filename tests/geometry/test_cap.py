@@ -1,4 +1,4 @@
-"""Closing an open edge: no vertex added, outward, the same on a mirrored surface."""
+"""Closing an open edge: the surface's vertices stay, outward, the same on a mirrored surface and on a moved edge."""
 
 from __future__ import annotations
 
@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from rectify.errors import MeshError
-from rectify.geometry.cap import cap_faces, cap_loop
+from rectify.geometry.cap import cap_opening, closed
 from rectify.geometry.edges import border_loops
 from rectify.geometry.mesh import Mesh
-from rectify.geometry.normals import face_areas
+from rectify.geometry.normals import face_areas, face_cross
 from rectify.geometry.volume import volume
 from rectify.synthetic import bent_tube, capped_cone, capsule, mirrored, sphere, tube
 from tests.made import assert_sound
@@ -18,80 +18,120 @@ OPEN = {
     "capsule": capsule(edge_mm=5.0),
     "capped cone": capped_cone(edge_mm=5.0),
     "bent tube": bent_tube(edge_mm=5.0),
-    "two-ended tube": tube(end="open", edge_mm=5.0),
+    "tube with a flat end": tube(edge_mm=5.0),
 }
 
 
-def closed(mesh, **options):
-    return Mesh(mesh.vertices, np.concatenate([mesh.faces, cap_faces(mesh, **options)]))
+def capped(mesh, **options):
+    return closed(mesh, cap_opening(mesh, **options))
 
 
 @pytest.mark.parametrize("shape", OPEN)
 @pytest.mark.parametrize("mirror", [False, True])
 def test_a_capped_surface_is_closed_and_outward(shape, mirror):
-    assert_sound(closed(OPEN[shape], mirror=mirror))
+    assert_sound(capped(OPEN[shape], mirror=mirror))
 
 
 def test_generated_limbs_are_closed_over_their_oblique_and_wavy_edges(transtibial_limb, transfemoral_limb):
     for limb in (transtibial_limb, transfemoral_limb):
-        assert_sound(closed(limb.mesh))
+        assert_sound(capped(limb.mesh))
 
 
-def test_a_cap_lies_on_its_edge_and_covers_it_once():
+def test_the_surface_comes_first_and_keeps_its_bits():
+    mesh = OPEN["bent tube"]
+    model = capped(mesh)
+    assert np.array_equal(model.vertices[: len(mesh.vertices)], mesh.vertices)
+    assert np.array_equal(model.faces[: len(mesh.faces)], mesh.faces)
+    assert (model.faces[len(mesh.faces) :].ravel() >= 0).all()
+    assert set(range(len(model.vertices))) == set(model.faces.ravel().tolist())  # every new vertex is used
+
+
+def test_over_a_flat_edge_the_membrane_is_flat_covers_it_once_and_faces_up():
     mesh = OPEN["capsule"]
-    cap = cap_faces(mesh)
-    loop = border_loops(mesh)[0]
-    assert set(cap.ravel()) == set(loop.tolist())  # no vertex but the edge's
-    assert len(cap) == len(loop) - 2  # any triangulation of a polygon
-    n = len(loop)
-    assert face_areas(mesh.vertices, cap).sum() == pytest.approx(n / 2 * 50.0**2 * np.sin(2 * np.pi / n), rel=1e-9)
-    cross = np.cross(
-        mesh.vertices[cap[:, 1]] - mesh.vertices[cap[:, 0]], mesh.vertices[cap[:, 2]] - mesh.vertices[cap[:, 0]]
-    )
-    assert (cross[:, 2] > 0).all()  # the top faces up
+    model = capped(mesh)
+    lid = model.faces[len(mesh.faces) :]
+    n = len(border_loops(mesh)[0])
+    assert face_areas(model.vertices, lid).sum() == pytest.approx(n / 2 * 50.0**2 * np.sin(2 * np.pi / n), rel=1e-9)
+    assert model.vertices[np.unique(lid), 2] == pytest.approx(60.0, abs=1e-9)
+    assert (face_cross(model.vertices, lid)[:, 2] > 0).all()
+
+
+def test_over_an_oblique_edge_the_membrane_is_the_plane_of_the_edge():
+    # harmonic functions keep linear ones: cut obliquely by a plane, the opening is closed by that plane
+    mesh = OPEN["capsule"]
+    v = mesh.vertices.copy()
+    high = v[:, 2] > 0
+    v[high, 2] += 0.4 * v[high, 1] * v[high, 2] / 60.0
+    model = capped(mesh.with_vertices(v))
+    lid = np.unique(model.faces[len(mesh.faces) :])
+    assert model.vertices[lid, 2] == pytest.approx(60.0 + 0.4 * model.vertices[lid, 1], abs=1e-7)
+
+
+def test_the_membrane_stays_between_the_highest_and_lowest_of_its_edge(transfemoral_limb):
+    edge, own = transfemoral_limb.edge, transfemoral_limb.cap.points(transfemoral_limb.mesh.vertices)
+    assert own[:, 2].min() >= edge[:, 2].min() - 1e-6 and own[:, 2].max() <= edge[:, 2].max() + 1e-6
+    assert transfemoral_limb.cap.weights.sum(axis=1) == pytest.approx(1.0, abs=1e-9)
+
+
+def test_a_moved_edge_takes_the_membrane_along():
+    mesh = OPEN["capped cone"]
+    cap = cap_opening(mesh)
+    turn = np.array([[0.8, -0.6, 0.0], [0.6, 0.8, 0.0], [0.0, 0.0, 1.0]])
+    moved = mesh.vertices @ turn.T + [3.0, -2.0, 7.0]
+    assert cap.points(moved) == pytest.approx(cap.points(mesh.vertices) @ turn.T + [3.0, -2.0, 7.0], abs=1e-9)
 
 
 @pytest.mark.parametrize("name", ["transtibial_limb", "transfemoral_limb"])
-def test_a_mirrored_limb_is_closed_by_the_mirrored_faces(name, request):
+def test_a_mirrored_limb_is_closed_by_the_mirrored_membrane(name, request):
     mesh = request.getfixturevalue(name).mesh
-    one, two = cap_faces(mesh), cap_faces(mirrored(mesh), mirror=True)
+    one, two = cap_opening(mesh), cap_opening(mirrored(mesh), mirror=True)
     # the same triples, each the other way round
-    assert {tuple(sorted(face)) for face in one.tolist()} == {tuple(sorted(face)) for face in two.tolist()}
-    assert_sound(closed(mirrored(mesh), mirror=True))
-    other = closed(mirrored(mesh), mirror=True)
-    assert volume(other.vertices, other.faces) == pytest.approx(
-        volume(mesh.vertices, np.concatenate([mesh.faces, one])), rel=1e-12
-    )
+    assert {tuple(sorted(face)) for face in one.faces.tolist()} == {tuple(sorted(f)) for f in two.faces.tolist()}
+    assert np.abs(two.points(mirrored(mesh).vertices) * [-1, 1, 1] - one.points(mesh.vertices)).max() < 1e-9
+    model = closed(mirrored(mesh), two)
+    assert_sound(model)
+    assert volume(model) == pytest.approx(volume(closed(mesh, one)), rel=1e-12)
 
 
-def test_the_same_edge_gives_the_same_faces_wherever_the_loop_starts():
+def test_the_same_edge_gives_the_same_membrane_wherever_its_loop_starts():
     mesh = OPEN["capped cone"]
     loop = border_loops(mesh)[0]
-    assert np.array_equal(cap_loop(mesh, loop), cap_loop(mesh, np.roll(loop, 11)))
+    one, two = cap_opening(mesh, loop=loop), cap_opening(mesh, loop=np.roll(loop, 11))
+    assert np.array_equal(one.faces, two.faces) and np.array_equal(one.weights, two.weights)
 
 
-def test_the_same_edge_gives_the_same_faces_in_another_pose():
+def test_in_another_pose_the_surface_is_closed_as_soundly():
     mesh = OPEN["bent tube"]
-    turned = mesh.with_vertices(mesh.vertices[:, [1, 2, 0]] + [300.0, -20.0, 7.0])  # a proper turn, exact in floats
-    one, two = (
-        {tuple(sorted(face)) for face in cap_faces(m).tolist()} for m in (mesh, turned)
-    )
-    assert len(one) == len(two)
-    assert_sound(closed(turned))
+    turned = mesh.with_vertices(mesh.vertices[:, [1, 2, 0]] + [300.0, -20.0, 7.0])
+    assert_sound(capped(turned))
+    assert volume(capped(turned)) == pytest.approx(volume(capped(mesh)), rel=1e-4)  # other triangles over a flat top
 
 
-def test_a_closed_surface_needs_no_cap():
-    assert cap_faces(sphere(edge_mm=8.0)).shape == (0, 3)
+def test_without_a_single_opening_there_is_none_to_close_by_itself():
+    for mesh, number in ((sphere(edge_mm=8.0), "0"), (tube(end="open", edge_mm=6.0), "2")):
+        with pytest.raises(MeshError, match="no single opening") as error:
+            cap_opening(mesh)
+        assert error.value.found == number
+
+
+def test_of_two_openings_each_can_be_closed():
+    mesh = tube(end="open", edge_mm=5.0)
+    for loop in border_loops(mesh):
+        mesh = Mesh(*_arrays(closed(mesh, cap_opening(mesh, loop=loop))))
+    assert_sound(mesh)
+
+
+def _arrays(mesh):
+    return mesh.vertices, mesh.faces
 
 
 def test_an_edge_that_crosses_itself_is_refused_with_its_place():
-    # a strip whose upper edge is pulled into a loop: flat, it runs over itself
     mesh = OPEN["capsule"]
     loop = border_loops(mesh)[0]
     v = mesh.vertices.copy()
     one, two = loop[0], loop[len(loop) // 2]
-    v[[one, two], :2] = v[[two, one], :2]
+    v[[one, two], :2] = v[[two, one], :2]  # flat, it runs over itself
     with pytest.raises(MeshError, match="crosses itself when laid flat") as error:
-        cap_faces(mesh.with_vertices(v))
+        cap_opening(mesh.with_vertices(v))
     assert f"{len(loop)} points" in error.value.found
     assert "trim the top" in error.value.hint

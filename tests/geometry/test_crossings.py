@@ -38,17 +38,17 @@ def crossing_slowly(mesh):
 
 def test_sound_surfaces_have_none():
     for mesh in (sphere(edge_mm=6.0), capsule(edge_mm=6.0)):
-        assert len(crossing_faces(mesh.vertices, mesh.faces)) == 0
+        assert len(crossing_faces(mesh)) == 0
 
 
 def test_two_triangles_through_each_other_are_both_named():
     v = np.array([[-5.0, -5, 0], [5, -5, 0], [0, 5, 0], [0, -1, -5], [0, -1, 5], [0, 9, 0]])
-    assert crossing_faces(v, np.array([[0, 1, 2], [3, 4, 5]])).tolist() == [0, 1]
+    assert crossing_faces(Mesh(v, np.array([[0, 1, 2], [3, 4, 5]]))).tolist() == [0, 1]
 
 
 def test_neighbours_that_only_touch_do_not_count():
     v = np.array([[-5.0, 0, 0], [5, 0, 0], [0, 5, 1], [0, -5, 1], [0, 9, 9]])
-    assert len(crossing_faces(v, np.array([[0, 1, 2], [1, 0, 3], [1, 4, 2]]))) == 0
+    assert len(crossing_faces(Mesh(v, np.array([[0, 1, 2], [1, 0, 3], [1, 4, 2]])))) == 0
 
 
 @pytest.mark.parametrize("depth", [99.0, 130.0])
@@ -60,4 +60,4 @@ def test_a_vertex_pushed_out_of_the_other_side_is_found_as_by_looking_at_every_p
     pushed = Mesh(v, mesh.faces)
     expected = crossing_slowly(pushed)
     assert bool(expected) == (depth > 100)
-    assert crossing_faces(v, mesh.faces).tolist() == expected
+    assert crossing_faces(pushed).tolist() == expected

@@ -211,9 +211,9 @@ def test_areas_lengths_and_middles_agree_with_shapely(transtibial_limb):
 
 
 def test_areas_and_lengths_agree_with_manifold3d(transtibial_limb):
-    mesh, faces = transtibial_limb.mesh, transtibial_limb.closed_faces
+    mesh, model = transtibial_limb.mesh, transtibial_limb.closed
     body = manifold3d.Manifold(
-        manifold3d.Mesh64(np.ascontiguousarray(mesh.vertices), np.ascontiguousarray(faces, dtype=np.uint64))
+        manifold3d.Mesh64(np.ascontiguousarray(model.vertices), np.ascontiguousarray(model.faces, dtype=np.uint64))
     )
     levels = np.array([-120.7, -80.3, -41.9, -0.4, 33.3])
     found = cut(mesh, mesh.vertices[:, 2], levels)

@@ -8,25 +8,28 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rectify.geometry.cap import cap_faces
+from rectify.geometry.cap import cap_opening
+from rectify.geometry.cap import closed as closed_with
+from rectify.geometry.edges import border_loops
 from rectify.geometry.mesh import Mesh
 from rectify.geometry.volume import volume, volume_below
 from rectify.synthetic import capsule, cone, sphere, tube
 
-BOX = np.array([[x, y, z] for x in (0.0, 2.0) for y in (0.0, 3.0) for z in (0.0, 5.0)])
-BOX_FACES = np.array(
+_CORNERS = np.array([[x, y, z] for x in (0.0, 2.0) for y in (0.0, 3.0) for z in (0.0, 5.0)])
+_SIDES = np.array(
     [[0, 1, 3], [0, 3, 2], [4, 6, 7], [4, 7, 5], [0, 4, 5], [0, 5, 1], [2, 3, 7], [2, 7, 6], [0, 2, 6], [0, 6, 4],
      [1, 5, 7], [1, 7, 3]]
 )  # fmt: skip
+BOX = Mesh(_CORNERS, _SIDES)
 
 
 def closed(mesh):
-    return np.concatenate([mesh.faces, cap_faces(mesh)])
+    return closed_with(mesh, cap_opening(mesh))
 
 
-def solid(vertices, faces):
+def solid(mesh):
     return manifold3d.Manifold(
-        manifold3d.Mesh64(np.ascontiguousarray(vertices), np.ascontiguousarray(faces, dtype=np.uint64))
+        manifold3d.Mesh64(np.ascontiguousarray(mesh.vertices), np.ascontiguousarray(mesh.faces, dtype=np.uint64))
     )
 
 
@@ -34,29 +37,26 @@ def solid(vertices, faces):
 
 
 def test_a_box_by_hand_and_inside_out():
-    assert volume(BOX, BOX_FACES) == pytest.approx(30.0, abs=1e-13)
-    assert volume(BOX, BOX_FACES[:, ::-1]) == pytest.approx(-30.0, abs=1e-13)
+    assert volume(BOX) == pytest.approx(30.0, abs=1e-13)
+    assert volume(Mesh(BOX.vertices, BOX.faces[:, ::-1])) == pytest.approx(-30.0, abs=1e-13)
 
 
 def test_nothing_holds_nothing():
-    assert volume(np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64)) == 0.0
-    assert volume_below(np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64), 3.0) == 0.0
+    empty = Mesh(np.zeros((0, 3)), np.zeros((0, 3), dtype=np.int64))
+    assert volume(empty) == 0.0
+    assert volume_below(empty, 3.0) == 0.0
 
 
 def test_an_origin_far_away_costs_no_digits():
     far = np.array([4e6, -7e6, 2e6])
-    assert volume(BOX + far, BOX_FACES) == pytest.approx(30.0, abs=1e-6)
+    assert volume(BOX.with_vertices(BOX.vertices + far)) == pytest.approx(30.0, abs=1e-6)
 
 
 def test_a_sphere_comes_to_its_closed_form_with_the_square_of_the_edge():
     true = 4.0 / 3.0 * np.pi * 50.0**3
-    lack = [1.0 - volume(*_arrays(sphere(50.0, edge))) / true for edge in (6.0, 3.0)]
+    lack = [1.0 - volume(sphere(50.0, edge)) / true for edge in (6.0, 3.0)]
     assert 0 < lack[1] < 0.0015  # vertices on the surface: short by some (edge / radius)² / 3
     assert lack[0] / lack[1] == pytest.approx(4.0, abs=0.4)
-
-
-def _arrays(mesh):
-    return mesh.vertices, mesh.faces
 
 
 def test_a_frustum_of_a_polygon_is_exact():
@@ -71,8 +71,14 @@ def test_a_frustum_of_a_polygon_is_exact():
     walls = Mesh(v, np.concatenate([np.stack([i, j, n + j], 1), np.stack([i, n + j, n + i], 1)]))
     # its walls are flat quads, cut either way: a frustum with straight edges
     expected = 864529.651 * n / (2 * np.pi) * np.sin(2 * np.pi / n)
-    assert volume(v, closed(walls)) == pytest.approx(expected, rel=1e-9)
-    assert volume_below(v, closed(walls), h + 1.0) == pytest.approx(expected, rel=1e-9)
+    assert volume(_lidded(walls)) == pytest.approx(expected, rel=1e-9)
+    assert volume_below(_lidded(walls), h + 1.0) == pytest.approx(expected, rel=1e-9)
+
+
+def _lidded(walls):
+    for loop in border_loops(walls):
+        walls = closed_with(walls, cap_opening(walls, loop=loop))
+    return walls
 
 
 # -- below a plane --------------------------------------------------------------------------------
@@ -80,12 +86,12 @@ def test_a_frustum_of_a_polygon_is_exact():
 
 def test_below_a_plane_a_box_is_its_share():
     for z, expected in ((-1.0, 0.0), (0.0, 0.0), (1.7, 10.2), (5.0, 30.0), (9.0, 30.0)):
-        assert volume_below(BOX, BOX_FACES, z) == pytest.approx(expected, abs=1e-12)
+        assert volume_below(BOX, z) == pytest.approx(expected, abs=1e-12)
 
 
 def test_a_thimble_holds_its_closed_form_below_level_zero():
     # tube of radius 50 and length 150 with a hemisphere: pi R² L + 2/3 pi R³ = 1439896.633 mm³
-    coarse, fine = (volume_below(*_arrays(capsule(50.0, 150.0, edge, 60.0)), 0.0) for edge in (4.0, 2.0))
+    coarse, fine = (volume_below(capsule(50.0, 150.0, edge, 60.0), 0.0) for edge in (4.0, 2.0))
     assert fine == pytest.approx(1439896.633, rel=5e-4)  # inscribed: short by some (2/50)² / 6
     # errors fall with the square of the edge: what both say together is ten times closer
     assert fine + (fine - coarse) / 3 == pytest.approx(1439896.633, rel=5e-5)
@@ -95,7 +101,7 @@ def test_a_thimble_holds_its_closed_form_below_level_zero():
 def test_a_thimble_grows_by_the_published_percentage(offset):
     # R -> R + d, exact; -12.6039 % for -3 mm, +8.9466 % for +2 mm (evidence: closed form, checked numerically)
     grown = {-3.0: -12.6039, 2.0: 8.9466}[offset]
-    before, after = (volume_below(*_arrays(capsule(r, 150.0, 2.0, 60.0)), 0.0) for r in (50.0, 50.0 + offset))
+    before, after = (volume_below(capsule(r, 150.0, 2.0, 60.0), 0.0) for r in (50.0, 50.0 + offset))
     assert 100 * (after / before - 1) == pytest.approx(grown, abs=0.01)  # percentage points
 
 
@@ -104,40 +110,40 @@ def test_a_frustum_below_any_level_follows_its_closed_form():
     for z in (-120.3, -40.0, 17.7, 59.9):
         r, h = 40.0 + (z + 150.0) * 15.0 / 210.0, z + 150.0
         expected = np.pi * h * (r**2 + 40.0 * r + 40.0**2) / 3
-        assert volume_below(mesh.vertices, mesh.faces, z) == pytest.approx(expected, rel=5e-4)  # chords of 2 mm
+        assert volume_below(mesh, z) == pytest.approx(expected, rel=5e-4)  # chords of 2 mm
 
 
 def test_the_surface_may_be_open_above_the_plane():
     mesh = capsule(50.0, 150.0, 4.0, 60.0)
     z = 20.3
-    assert volume_below(mesh.vertices, mesh.faces, z) == pytest.approx(
-        volume_below(mesh.vertices, closed(mesh), z), rel=1e-12
+    assert volume_below(mesh, z) == pytest.approx(
+        volume_below(closed(mesh), z), rel=1e-12
     )
 
 
 def test_a_plane_through_vertices_is_like_any_other():
     mesh = tube(50.0, 150.0, 5.0, 60.0)
-    faces = closed(mesh)
+    body = closed(mesh)
     ring = np.unique(mesh.vertices[:, 2].round(9))[7]
-    around = [volume_below(mesh.vertices, faces, ring + d) for d in (-1e-6, 0.0, 1e-6)]
+    around = [volume_below(body, ring + d) for d in (-1e-6, 0.0, 1e-6)]
     assert around[1] == pytest.approx((around[0] + around[2]) / 2, abs=1e-3)  # mm³; 1e-6 mm of height is 0.008
 
 
 @pytest.mark.parametrize("z", [-130.2, -71.0, -3.3, 22.5])
 def test_below_a_plane_agrees_with_manifold3d(transtibial_limb, z):
-    v, f = transtibial_limb.mesh.vertices, transtibial_limb.closed_faces
-    below = solid(v, f).trim_by_plane([0.0, 0.0, -1.0], -z).volume()
-    assert volume_below(v, f, z) == pytest.approx(below, rel=1e-7)  # its tolerance joins points
+    body = transtibial_limb.closed
+    below = solid(body).trim_by_plane([0.0, 0.0, -1.0], -z).volume()
+    assert volume_below(body, z) == pytest.approx(below, rel=1e-7)  # its tolerance joins points
 
 
 def test_the_whole_limb_agrees_with_manifold3d(transfemoral_limb):
-    v, f = transfemoral_limb.mesh.vertices, transfemoral_limb.closed_faces
-    assert volume(v, f) == pytest.approx(solid(v, f).volume(), rel=1e-9)
+    body = transfemoral_limb.closed
+    assert volume(body) == pytest.approx(solid(body).volume(), rel=1e-9)
 
 
 @given(st.floats(-220.0, 80.0), st.floats(-220.0, 80.0))
 def test_between_two_levels_lies_what_the_sections_hold(one, two):
     mesh = capsule(50.0, 150.0, 12.0, 60.0)
     low, high = sorted((one, two))
-    more = volume_below(mesh.vertices, closed(mesh), high) - volume_below(mesh.vertices, closed(mesh), low)
+    more = volume_below(closed(mesh), high) - volume_below(closed(mesh), low)
     assert -1e-6 <= more <= np.pi * 50.0**2 * (high - low) + 1e-6

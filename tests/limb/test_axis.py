@@ -1,0 +1,102 @@
+"""The limb's axis and frame, on shapes whose axis is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.spatial.transform import Rotation
+
+from rectify.errors import MeshError
+from rectify.geometry.mesh import Mesh
+from rectify.limb.axis import fit_axis, frame_of, to_frame
+from rectify.synthetic import bent_tube, capped_cone, capsule, elliptic_capsule
+
+DOWN = np.array([0.0, 0.0, -1.0])
+CAPSULE = capsule(50.0, 150.0, 5.0, 60.0)
+
+
+@pytest.mark.parametrize("mesh", [CAPSULE, capped_cone(edge_mm=5.0), elliptic_capsule(edge_mm=5.0)])
+def test_the_axis_of_a_body_of_revolution_is_its_own(mesh):
+    axis = fit_axis(mesh, np.array([12.0, 50.0, 0.0]), DOWN)
+    # sections between rings of vertices are polygons whose middles stray by microns
+    assert axis.distal == pytest.approx(DOWN, abs=1e-4)
+    assert axis.point == pytest.approx([0.0, 0.0, 0.0], abs=5e-3)  # mm
+    assert axis.spread_mm < 0.01
+    assert axis.end_level_mm == pytest.approx(-mesh.vertices[:, 2].min(), abs=1e-6)
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.integers(0, 10_000), st.floats(0.0, 35.0))
+def test_the_axis_is_found_in_any_pose_from_a_hint_that_is_well_off(seed, hint_off_deg):
+    turn = Rotation.random(random_state=seed).as_matrix()
+    shift = np.random.default_rng(seed).uniform(-300, 300, 3)
+    mesh = CAPSULE.with_vertices(CAPSULE.vertices @ turn.T + shift)
+    off = Rotation.from_rotvec(np.radians(hint_off_deg) * np.array([1.0, 0.0, 0.0])).apply(DOWN)
+    axis = fit_axis(mesh, turn @ np.array([0.0, 50.0, 0.0]) + shift, turn @ off)
+    assert axis.distal == pytest.approx(turn @ DOWN, abs=1e-9)
+    assert axis.point == pytest.approx(shift, abs=1e-7)  # mm; the axis point at the mark's level
+    assert axis.end_level_mm == pytest.approx(200.0, abs=1e-7)
+
+
+def test_a_bent_knee_above_the_origin_does_not_tilt_the_axis_of_the_segment():
+    mesh = bent_tube(45.0, 150.0, 4.0, 70.0, bend_deg=20.0)
+    axis = fit_axis(mesh, np.array([0.0, 45.0, 0.0]), np.array([0.0, 0.3, -1.0]))
+    assert np.degrees(np.arccos(-axis.distal[2])) < 0.01
+    assert axis.spread_mm < 0.01  # mm
+
+
+def test_a_curved_limb_says_how_far_its_middles_stray_from_the_line():
+    v = CAPSULE.vertices.copy()
+    v[:, 1] += 1e-3 * (v[:, 2] + 100.0) ** 2  # middles on a parabola: 10 mm at either end of 200 mm
+    axis = fit_axis(CAPSULE.with_vertices(v), np.array([0.0, 60.0, 0.0]), DOWN)
+    # fitted over levels 60 to 140, 80 mm: a parabola 1e-3 z² strays by 1.6 mm, 2/3 of it from its best line
+    assert axis.spread_mm == pytest.approx(1.6 * 2 / 3, abs=0.12)
+
+
+def test_no_limb_below_the_origin_is_said():
+    with pytest.raises(MeshError, match="no limb below the origin landmark") as error:
+        fit_axis(CAPSULE, np.array([0.0, 10.0, -190.0]), DOWN)
+    assert "10.0 mm" in error.value.found
+    fit_axis(CAPSULE, np.array([0.0, 30.0, -170.0]), DOWN)  # 30 mm is enough
+
+
+def test_a_hole_where_the_axis_is_fitted_is_said_with_its_level():
+    middle = CAPSULE.vertices[CAPSULE.faces].mean(axis=1)
+    gone = (np.abs(middle[:, 2] + 100.0) < 8.0) & (middle[:, 1] > 45.0)
+    with pytest.raises(MeshError, match=r"the surface is open \d+ mm below the origin") as error:
+        fit_axis(Mesh(CAPSULE.vertices, CAPSULE.faces[~gone]), np.array([0.0, 50.0, 0.0]), DOWN)
+    assert "sections open" in error.value.found
+
+
+# -- frame ----------------------------------------------------------------------------------------
+
+AXIS = fit_axis(CAPSULE, np.array([0.0, 50.0, 0.0]), DOWN)
+
+
+@pytest.mark.parametrize("side", ["right", "left"])
+@pytest.mark.parametrize("angle", [0.0, 90.0, 120.0])
+def test_the_mark_lies_at_its_angle_in_a_right_handed_frame(side, angle):
+    mark = np.array([30.0, 40.0, -7.0])
+    frame = frame_of(AXIS, mark, angle, side)
+    assert np.linalg.det(frame[:3, :3]) == pytest.approx(1.0, abs=1e-12)
+    assert frame[:3, :3] @ frame[:3, :3].T == pytest.approx(np.eye(3), abs=1e-12)
+    assert frame[3].tolist() == [0.0, 0.0, 0.0, 1.0]
+    x, y, z = to_frame(mark[None], frame)[0]
+    lateral = x if side == "right" else -x  # +x is the person's right: lateral on a right limb, medial on a left one
+    assert np.degrees(np.arctan2(lateral, y)) == pytest.approx(angle, abs=1e-6)
+    assert z == pytest.approx(-7.0, abs=1e-6)
+
+
+def test_a_frame_carries_the_axis_to_z():
+    frame = frame_of(AXIS, np.array([0.0, 50.0, 0.0]), 0.0, "right")
+    assert to_frame(AXIS.point[None], frame)[0] == pytest.approx([0.0, 0.0, 0.0], abs=1e-12)
+    distal = to_frame(AXIS.point[None] + 100.0 * AXIS.distal, frame)[0]
+    assert distal == pytest.approx([0.0, 0.0, -100.0], abs=1e-10)
+
+
+def test_a_mark_on_the_axis_fixes_no_angle():
+    with pytest.raises(MeshError, match="lies on the limb's axis"):
+        frame_of(AXIS, AXIS.point + 40.0 * AXIS.distal + [0.5, 0.0, 0.0], 0.0, "right")
+    frame_of(AXIS, AXIS.point + [1.5, 0.0, 0.0], 0.0, "right")
