@@ -120,7 +120,7 @@ def as_list(raw: object) -> object:
     return raw if isinstance(raw, list | tuple) else [raw]
 
 
-def _landmark(name: str, info: ValidationInfo) -> str:
+def _landmark(name: str, info: ValidationInfo, also: tuple[str, ...] = ()) -> str:
     amputation = info.context.amputation if isinstance(info.context, Context) else None
     if amputation is None or is_free_mark(name):
         return name
@@ -128,16 +128,20 @@ def _landmark(name: str, info: ValidationInfo) -> str:
     if name not in names:
         raise Wrong(
             f"no landmark {name} on a {amputation} limb",
-            hint=suggest(name, names, what="landmarks there", listed=40) + ", and marks of your own: mark-...",
+            hint=suggest(name, (*names, *also), what="landmarks there", listed=40) + ", and marks of your own: mark-...",
         )
     return name
+
+
+def _known_landmark(name: str, info: ValidationInfo) -> str:
+    return _landmark(name, info)
 
 
 JOINTS = ("knee", "elbow")  # what `capture-includes` takes beside landmarks
 
 
 def _captured(name: str, info: ValidationInfo) -> str:
-    return name if name in JOINTS else _landmark(name, info)
+    return name if name in JOINTS else _landmark(name, info, JOINTS)
 
 
 def _region(name: str, info: ValidationInfo) -> str:
@@ -187,7 +191,7 @@ LANDMARK_SCHEMA: dict[str, Any] = {
 
 Text = Annotated[str, BeforeValidator(_text), StringConstraints(strip_whitespace=True, min_length=1, max_length=4000)]
 Line = Annotated[str, BeforeValidator(_text), StringConstraints(strip_whitespace=True, min_length=1, max_length=300)]
-LandmarkRef = Annotated[str, BeforeValidator(_text), AfterValidator(_landmark), WithJsonSchema(LANDMARK_SCHEMA)]
+LandmarkRef = Annotated[str, BeforeValidator(_text), AfterValidator(_known_landmark), WithJsonSchema(LANDMARK_SCHEMA)]
 CapturedRef = Annotated[str, BeforeValidator(_text), AfterValidator(_captured)]
 RegionRef = Annotated[str, BeforeValidator(_text), AfterValidator(_region)]
 RegionName = Annotated[str, AfterValidator(_region_name), WithJsonSchema({"type": "string", "pattern": REGION_NAME})]

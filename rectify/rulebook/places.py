@@ -155,11 +155,12 @@ class Places:
 
     def moved(self, spot: Spot, moves: Moves, name: str = "it") -> Spot:
         """A spot moved in words, along the surface."""
-        radius = self.radius(spot.station_mm)
+        side = moves.sideways()
+        said = [quantity for quantity in (moves.proximal, moves.distal, side and side[1]) if quantity]
+        radius = self.radius_for(spot, *said)
         along = (moves.distal.mm(radius) if moves.distal else 0.0) - (
             moves.proximal.mm(radius) if moves.proximal else 0.0
         )
-        side = moves.sideways()
         around = 0.0 if side is None else self.towards(spot.angle_deg, side[0], name) * side[1].mm(radius)
         return self.step(spot, along, around)
 
@@ -193,6 +194,10 @@ class Places:
     def _points(self, spots: Sequence[Spot]) -> Floats:
         stations = np.array([spot.station_mm for spot in spots])
         return self.chart.point(stations, np.array([spot.angle_deg for spot in spots]))
+
+    def radius_for(self, spot: Spot, *quantities: Quantity) -> float:
+        """The radius at a spot, where one of the quantities is a share of it; else NaN, which nobody reads."""
+        return self.radius(spot.station_mm) if any(q.kind == "radius" for q in quantities) else float("nan")
 
     # -- lines -------------------------------------------------------------------------------------
 

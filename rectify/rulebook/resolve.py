@@ -14,11 +14,12 @@ from rectify.limb.vocabulary import VOCABULARY, is_free_mark
 from rectify.rulebook.facts import Facts
 from rectify.rulebook.fields import JOINTS
 from rectify.rulebook.footprint import core_mm, distance_between, footprint, half_width_mm, held_feather
+from rectify.rulebook.layout import all_landmarks
 from rectify.rulebook.load import Rulebook
 from rectify.rulebook.model import LimitsSay
 from rectify.rulebook.places import LimbLike, Places
 from rectify.rulebook.plan import Limits, Plan, RegionPlan
-from rectify.rulebook.resolve_region import RegionResolver, all_landmarks
+from rectify.rulebook.resolve_region import RegionResolver
 from rectify.rulebook.resolve_wall import resolve_brim, resolve_dimensions, resolve_end, resolve_overall, spared
 from rectify.rulebook.slope import feather_for
 from rectify.rulebook.tuning import Tuning, parse_sets

@@ -1,0 +1,112 @@
+"""How much: the rulebook's own amount scaled to one limb, then what the tunings make of it.
+
+Scaling is held to `allow` and to the limits, and says so. A tuning past `allow` is refused unless somebody answers for
+it; past a limit it is refused always.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from rectify.rulebook.places import Places
+from rectify.rulebook.plan import Anchor, Limits
+from rectify.rulebook.quantity import Quantity, show_mm
+from rectify.rulebook.tuning import Tuning
+from rectify.rulebook.working import AmountChange, Notes, Working
+
+__all__ = ["Amount", "Amounts"]
+
+EPS = 1e-9
+
+
+@dataclass(frozen=True)
+class Amount:
+    """mm: what the rulebook makes of this limb, what is asked in the end; and each change in words with its leave."""
+
+    rulebook: float
+    asked: float
+    texts: tuple[tuple[Tuning, str, str | None], ...]
+
+
+class Amounts:
+    """Works out amounts on one limb; faults and warnings go to the notes."""
+
+    def __init__(self, places: Places, notes: Notes, limits: Limits) -> None:
+        self.places, self.notes, self.limits = places, notes, limits
+
+    def of(self, working: Working, anchor: Anchor) -> Amount:
+        """The rulebook's amount on this limb, and what the tunings made of it, oldest first."""
+        own = self._scaled(working, working.says.amount, anchor)
+        asked = own
+        texts: list[tuple[Tuning, str, str | None]] = []
+        for change in working.amounts:
+            new, beyond = self._changed(working, change, asked, anchor)
+            texts.append((change.tuning, f"amount {show_mm(asked)} -> {show_mm(new)}", beyond))
+            asked = new
+        return Amount(own, asked, tuple(texts))
+
+    def _scaled(self, working: Working, amount: Quantity, anchor: Anchor) -> float:
+        """The rulebook's own amount on this limb, held to allow and to the limits."""
+        says, name = working.says, working.name
+        value = amount.mm(self.places.radius_for(anchor.spot, amount)) * working.factor
+        how = amount.text if working.factor == 1.0 else f"{amount.text} times {working.factor:.4g}"
+        held = value
+        if says.allow is not None:
+            held = min(max(value, says.allow[0].value), says.allow[1].value)
+        if abs(held - value) > EPS:
+            text = f"{how} is {show_mm(value)} on this limb, held to {show_mm(held)} by allow"
+            self.notes.warn("amount-held-to-allow", "note", text, name)
+        limit = self._limit(working)
+        if limit is not None and held > limit + EPS:
+            text = f"{how} is {show_mm(held)} on this limb, held to the limit of {show_mm(limit)}"
+            self.notes.warn("amount-held-to-limit", "look", text, name)
+            held = limit
+        return held
+
+    def _limit(self, working: Working) -> float | None:
+        return self.limits.reduction_mm if working.says.action == "reduce" else self.limits.build_up_mm
+
+    def _changed(
+        self, working: Working, change: AmountChange, before: float, anchor: Anchor
+    ) -> tuple[float, str | None]:
+        """The amount after one tuning, and what was said for passing allow."""
+        quantity, tuning = change.quantity, change.tuning
+        key = "amount" if change.sets else "change"
+        keys = ("regions", working.name, key)
+        new = quantity.mm(self.places.radius_for(anchor.spot, quantity)) if change.sets else before + quantity.value
+        if new < -EPS:
+            found = f"{show_mm(before)} {quantity.text} = {show_mm(new)}"
+            hint = "to leave the region out, write drop: yes"
+            self.notes.faults.append(tuning.fault("takes the amount below 0 mm", keys, found=found, hint=hint))
+            return before, None
+        limit = self._limit(working)
+        if limit is not None and new > limit + EPS:
+            self.notes.faults.append(
+                tuning.fault(
+                    f"makes it {show_mm(new)}, past the limit",
+                    keys,
+                    wanted=f"at most {show_mm(limit)}, the limit of this rulebook",
+                    hint="no tuning passes a limit",
+                )
+            )
+            return before, None
+        return self._allowed(working, change, max(new, 0.0), before, keys)
+
+    def _allowed(
+        self, working: Working, change: AmountChange, new: float, before: float, keys: tuple[str, ...]
+    ) -> tuple[float, str | None]:
+        allow = working.says.allow
+        if allow is None or allow[0].value - EPS <= new <= allow[1].value + EPS:
+            return new, None
+        span = f"{show_mm(allow[0].value)} to {show_mm(allow[1].value)}"
+        if change.beyond is None:
+            hint = "to go past it, say who answers for it: beyond-allow: {by: .., why: ..}"
+            if change.tuning.key == "--set":
+                hint = "to go past it, write it as a tuning in the case, with beyond-allow: {by: .., why: ..}"
+            self.notes.faults.append(
+                change.tuning.fault(f"makes it {show_mm(new)}, past allow", keys, wanted=span, hint=hint)
+            )
+            return before, None
+        beyond = f"{change.beyond.by}: {change.beyond.why}"
+        self.notes.warn("beyond-allow", "look", f"{show_mm(new)}, past allow ({span}); {beyond}", working.name)
+        return new, beyond
