@@ -81,7 +81,8 @@ def save_result(result: Result, folder: Path, *, replace: bool = False, without:
 
 
 def _reports(result: Result, folder: Path, without: Sequence[str]) -> None:
-    from rectify.report import change_page, to_json
+    from rectify.report.facts import to_json
+    from rectify.report.page import change_page
 
     _write(folder / "change-report.json", to_json(result.report))
     _write(folder / "plan.yaml", plan_to_yaml(result.plan))
@@ -90,7 +91,7 @@ def _reports(result: Result, folder: Path, without: Sequence[str]) -> None:
 
 
 def _shapes(result: Result, folder: Path, without: Sequence[str]) -> None:
-    from rectify.report import to_json
+    from rectify.report.facts import to_json
 
     code = result.case.code
     if "stl" not in without:

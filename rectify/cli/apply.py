@@ -17,7 +17,7 @@ __all__ = ["apply_command"]
 _WITHOUT = ("stl", "3mf", "page")
 
 
-@click.command(name="apply")
+@click.command(name="apply", short_help="Rectify a case: model, plan, change report.")
 @click.argument("case", type=click.Path(path_type=Path))
 @click.option("--rulebook", metavar="NAME|FILE", help="Use this rulebook (or plan) instead of the case's own.")
 @click.option(

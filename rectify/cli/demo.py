@@ -12,14 +12,14 @@ from rectify.cli.say import json_option, print_json, result
 __all__ = ["demo_command"]
 
 
-@click.command(name="demo")
+@click.command(name="demo", short_help="Write the demo cases, limbs made by formula.")
 @click.argument("folder", type=click.Path(path_type=Path), metavar="[DIR]", default=Path("rectify-demo"))
 @click.option("--replace", is_flag=True, help="Put the demo cases in the place of a folder that is there.")
 @json_option
 def demo_command(folder: Path, replace: bool, as_json: bool) -> int:
     """Write the demo cases into a new folder DIR (by default rectify-demo, here)."""
     from rectify.data import demo_folder
-    from rectify.fabrication import whole_or_nothing
+    from rectify.fabrication.folder import whole_or_nothing
 
     source = demo_folder()
     cases = sorted(place.name for place in source.iterdir() if (place / "case.yaml").is_file())

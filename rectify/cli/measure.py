@@ -12,11 +12,11 @@ from rectify.cli.say import json_option, message, print_json, result, table
 __all__ = ["measure_command"]
 
 
-@click.command(name="measure")
+@click.command(name="measure", short_help="Measure a limb, and compare it with the tape.")
 @click.argument("case", type=click.Path(path_type=Path))
 @click.option(
     "--step",
-    type=click.FloatRange(1.0, 100.0),
+    type=float,
     default=10.0,
     show_default=True,
     metavar="MM",
@@ -28,8 +28,10 @@ def measure_command(case: Path, step: float, as_json: bool) -> int:
 
     Nothing is written.
     """
+    if not 1.0 <= step <= 100.0:  # what is not a number is not either
+        raise click.BadParameter(f"{step:g} is not 1 to 100 mm", param_hint="'--step'")
     from rectify.api import open_case
-    from rectify.report import measure_facts
+    from rectify.report.facts import measure_facts
 
     facts = measure_facts(open_case(case), step)
     if as_json:
@@ -83,4 +85,4 @@ def _mm(value: float | None) -> str:
 
 def _source(row: dict[str, Any]) -> str:
     unsure = row["uncertainty_mm"]
-    return row["source"] + (f", +-{unsure:.0f} mm" if unsure else "")
+    return f"{row['source']}, +-{unsure:.0f} mm" if unsure else str(row["source"])

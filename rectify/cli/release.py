@@ -11,7 +11,7 @@ from rectify.cli.say import json_option, message, print_json, result
 __all__ = ["release_command"]
 
 
-@click.command(name="release")
+@click.command(name="release", short_help="Let the result of a case go to a machine.")
 @click.argument("case", type=click.Path(path_type=Path))
 @click.option("--by", required=True, metavar="WHO", help="Initials or a role in one word, such as JT-cpo.")
 @click.option("--on", metavar="DATE", help="The date, such as 2026-11-20. By default today.")

@@ -13,16 +13,16 @@ from rectify.cli.say import json_option, message, print_json, result, table
 __all__ = ["rules_group"]
 
 
-@click.group(name="rules")
+@click.group(name="rules", short_help="Rulebooks: list them, show one, check files, print the schema.")
 def rules_group() -> None:
-    """Rulebooks: list, show, check."""
+    """Rulebooks: list them, show one, check files, print the schema."""
 
 
 @rules_group.command(name="list")
 @json_option
 def list_command(as_json: bool) -> int:
     """List the shipped rulebooks."""
-    from rectify.rulebook import list_rulebooks, load_rulebook
+    from rectify.rulebook.load import list_rulebooks, load_rulebook
 
     books = [load_rulebook(name) for name in list_rulebooks()]
     if as_json:
@@ -47,7 +47,8 @@ def show_command(name: str, case: Path | None, as_json: bool) -> int:
     from dataclasses import asdict
 
     from rectify.cli.rules_show import tell_rulebook
-    from rectify.rulebook import describe, load_rulebook
+    from rectify.rulebook.describe import describe
+    from rectify.rulebook.load import load_rulebook
 
     if case is not None:
         return _show_for(name, case, as_json=as_json)
@@ -83,10 +84,14 @@ def check_command(files: tuple[Path, ...], as_json: bool) -> int:
     from dataclasses import asdict
 
     from rectify.errors import RectifyError
-    from rectify.rulebook import check_rulebook, load_rulebook
+    from rectify.rulebook.checks import check_rulebook
+    from rectify.rulebook.load import EVIDENCE_FILE, load_rulebook
 
     told: list[dict[str, Any]] = []
     for file in files:
+        if file.stem == EVIDENCE_FILE:
+            message(f"{file}: the list of sources, not a rulebook; passed over")
+            continue
         try:
             book = load_rulebook(file)
         except RectifyError as fault:
@@ -123,7 +128,7 @@ def schema_command(which: str, as_json: bool) -> int:
 
         print_json(report_schema())
         return 0
-    from rectify.rulebook import rulebook_schema
+    from rectify.rulebook.schema import rulebook_schema
 
     print_json(rulebook_schema())
     return 0

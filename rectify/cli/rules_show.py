@@ -119,6 +119,6 @@ def _paragraph(text: str) -> None:
 
 def _named(name: str, text: str) -> None:
     if text:
-        lines = textwrap.wrap(text, _WIDTH - 14, break_long_words=False)
+        lines = textwrap.wrap(text, _WIDTH - 20, break_long_words=False)
         for head, line in zip([name, *[""] * len(lines)], lines, strict=False):
-            result(f"  {head:<12}{line}")
+            result(f"  {head:<18}{line}")
