@@ -11,18 +11,16 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
+from rectify.capture import Repaired, Step, repair
 from rectify.case.landmarks import read_landmarks
 from rectify.case.model import CaseModel, ReleaseModel
 from rectify.case.wear import Wear, compare_wear
 from rectify.errors import CaseError, Faults, FileError
-from rectify.geometry.mesh import Mesh
 from rectify.geometry.read import TO_MM, read_mesh
 from rectify.limb.landmarks import RawLandmark
 from rectify.limb.limb import Limb
@@ -60,21 +58,19 @@ class Case:
         case.yaml as read.
     document : Document
         For lines in sentences.
-    scan : Mesh
-        The capture in mm, in its own axes, its faces outward.
+    scan : Repaired
+        The capture in mm, in its own axes, mended, its faces outward; and what was done to it.
     raw_landmarks : name -> RawLandmark
         In the capture's axes, mm.
     inputs : tuple of Input
-    intake : what was done to the capture on the way in, in words
     """
 
     folder: Path
     says: CaseModel
     document: Document
-    scan: Mesh
+    scan: Repaired
     raw_landmarks: dict[str, RawLandmark]
     inputs: tuple[Input, ...]
-    intake: tuple[str, ...]
 
     @property
     def code(self) -> str:
@@ -110,10 +106,11 @@ class Case:
         MeshError, LandmarkError, Faults
         """
         limb = Limb.from_capture(
-            self.scan,
+            self.scan.mesh,
             side=self.side,
             amputation=self.amputation,
             landmarks=self.raw_landmarks,
+            invented=self.scan.invented,
             path=self.says.scan.file,
         )
         check_landmarks(limb, path=self.document.path)
@@ -131,9 +128,9 @@ class Case:
         return compare_wear(self.says.scan.layers, self.says.wear)
 
     @property
-    def steps(self) -> tuple[str, ...]:
-        """What was done to the capture, in words."""
-        return (*self.intake, *self.wear.steps)
+    def steps(self) -> tuple[Step, ...]:
+        """What was done to the capture, in order."""
+        return (*self.scan.steps, *self.wear.steps)
 
     @cached_property
     def facts(self) -> Facts:
@@ -239,6 +236,7 @@ class Case:
             if distance > OFF_LOOK_MM
         ]
         out += [Warn("angle-zero", "look", note, "landmarks") for note in self.captured.notes]
+        out += [Warn(step.code, "look", step.message, "scan") for step in self.steps if step.look]
         out += self.wear.warnings
         return tuple(out)
 
@@ -270,7 +268,7 @@ def open_case(path: str | Path) -> Case:
     says = checked(CaseModel, data, place, error=CaseError)
     inputs = [Input("case", file.name, _sha256(file))]
     scan_path = _inside(folder, says.scan.file, document, ("scan", "file"))
-    scan, steps, mm = _capture(scan_path, says, document)
+    scan, mm = _capture(scan_path, says, document)
     inputs.append(Input("scan", says.scan.file, _sha256(scan_path)))
     if isinstance(says.landmarks, str):
         marks_path = _inside(folder, says.landmarks, document, ("landmarks",))
@@ -280,10 +278,10 @@ def open_case(path: str | Path) -> Case:
     else:
         raw = read_landmarks(document, ("landmarks",), says.landmarks, says.amputation, mm)
     _check_tape(says, document, raw)
-    return Case(folder, says, document, scan, raw, tuple(inputs), steps)
+    return Case(folder, says, document, scan, raw, tuple(inputs))
 
 
-def _capture(path: Path, says: CaseModel, document: Document) -> tuple[Mesh, tuple[str, ...], float]:
+def _capture(path: Path, says: CaseModel, document: Document) -> tuple[Repaired, float]:
     read = read_mesh(path)
     units = says.scan.units or read.units
     if units is None:
@@ -296,14 +294,12 @@ def _capture(path: Path, says: CaseModel, document: Document) -> tuple[Mesh, tup
         )
     mm = TO_MM[units]
     mesh = read.mesh if mm == 1.0 else read.mesh.with_vertices(read.mesh.vertices * mm)
-    steps = [*read.notes]
+    notes = [Step("read", note) for note in read.notes]
     if mm != 1.0:
-        steps.append(f"scaled from {units} to mm")
-    if says.scan.surface in _INWARD:
-        mesh = Mesh(mesh.vertices, np.ascontiguousarray(mesh.faces[:, ::-1]), mesh.colours)
-        steps.append("faces turned over: the surface was captured from inside")
+        notes.append(Step("scaled", f"scaled from {units} to mm"))
     _refuse_for_now(says, document)
-    return mesh, tuple(steps), mm
+    repaired = repair(mesh, inward=says.scan.surface in _INWARD, path=str(path))
+    return replace(repaired, steps=(*notes, *repaired.steps)), mm
 
 
 def _refuse_for_now(says: CaseModel, document: Document) -> None:

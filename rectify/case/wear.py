@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass
 
+from rectify.capture import Step
 from rectify.rulebook.facts import Layer
 from rectify.rulebook.plan import Warn
 from rectify.rulebook.quantity import show_mm
@@ -23,7 +24,7 @@ class Wear:
     """How far the surface to be rectified lies outside (+) or inside (-) the captured one."""
 
     offset_mm: float
-    steps: tuple[str, ...]
+    steps: tuple[Step, ...]
     warnings: tuple[Warn, ...]
 
 
@@ -56,7 +57,7 @@ def compare_wear(layers: tuple[Layer, ...], wear: tuple[Layer, ...] | None) -> W
         )
         for layer in stretched
     )
-    return Wear(offset, (step,), warnings)
+    return Wear(offset, (Step("offset", step),), warnings)
 
 
 def _left(layers: tuple[Layer, ...], left: Counter[tuple[str, float]]) -> list[Layer]:

@@ -46,6 +46,8 @@ class RegionOutcome:
         Of the surface that the region moves; the volume it adds (+) or takes (-).
     overlaps : names of regions that have weight where this one has
     backed_off : bool
+    filled_share : float
+        Of the core's vertices that fill a hole of the scan.
     feather_mm : float
         As held.
     """
@@ -63,6 +65,7 @@ class RegionOutcome:
     volume_ml: float
     overlaps: tuple[str, ...]
     backed_off: bool
+    filled_share: float
     feather_mm: float
     outline: Floats
 
@@ -120,6 +123,7 @@ def _one(
         volume_ml=float(np.sum(local * middle * share)) / 1000.0,
         overlaps=tuple(plan.regions[j].name for j in others),
         backed_off=bool((guarded.share[has] < _KEPT).any()),
+        filled_share=float(np.isin(core, limb.invented).mean()),
         feather_mm=asked.weights[i].feather_mm,
         outline=asked.weights[i].outline,
     )

@@ -206,6 +206,9 @@ def _region_warnings(regions: tuple[RegionOutcome, ...]) -> tuple[Warn, ...]:
         if r.backed_off:
             got = "" if np.isnan(r.achieved_mm) else f": {r.achieved_mm:.1f} of {r.region.asked_mm:.1f} mm at its core"
             out.append(Warn("backed-off", "look", f"the shape could not carry all of {name}{got}", f"regions.{name}"))
+        if r.filled_share > 0:
+            share = f"{r.filled_share:.0%} of the core of {name} lies where a hole of the scan was filled"
+            out.append(Warn("filled-under-core", "look", share, f"regions.{name}"))
         if r.core_vertices == 0:
             over = ", ".join(r.overlaps)
             out.append(

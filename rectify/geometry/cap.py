@@ -13,12 +13,14 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy import sparse
+from scipy.ndimage import gaussian_filter1d
 from scipy.sparse.linalg import splu
 
 from rectify.errors import MeshError
 from rectify.geometry.crossings import crossing_faces
 from rectify.geometry.edges import border_loops
 from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
+from rectify.geometry.patch import patch
 
 __all__ = ["Cap", "cap_opening", "closed"]
 
@@ -85,7 +87,7 @@ def cap_opening(mesh: Mesh, *, loop: Ints | None = None, mirror: bool = False) -
     edge = float(np.median(np.linalg.norm(np.roll(flat, -1, axis=0) - flat, axis=1)))
     caps = []
     for spacing in _SPACINGS:
-        own, faces = _woven(flat, spacing * edge)
+        own, faces = _membrane(flat, spacing * edge)
         weights = _harmonic(np.concatenate([flat, own]), faces, len(flat))
         index = np.concatenate([loop, len(mesh.vertices) + np.arange(len(own))])
         # laid flat the opening runs counter-clockwise and so do the faces; the membrane must run against the surface
@@ -95,6 +97,26 @@ def cap_opening(mesh: Mesh, *, loop: Ints | None = None, mirror: bool = False) -
             return cap
         caps.append((crossings, cap))
     return min(caps, key=lambda pair: pair[0])[1]
+
+
+def _membrane(flat: NDArray[np.float64], spacing: float) -> tuple[NDArray[np.float64], Faces]:
+    """Inner points and triangles over a flat opening.
+
+    Every point of the edge gets a partner a step inside, so that no triangle lies flat against the surface between
+    three points of the edge; where the edge is too crooked for that, rings alone.
+    """
+    k = len(flat)
+    centre = np.asarray(shapely.Polygon(flat).centroid.coords[0])
+    out = flat - centre
+    far = np.linalg.norm(out, axis=1, keepdims=True)
+    ring = centre + gaussian_filter1d(out * (1.0 - np.minimum(spacing / far, 0.5)), 2.0, axis=0, mode="wrap")
+    ring = np.ascontiguousarray(ring)
+    if not (shapely.LinearRing(ring).is_simple and shapely.Polygon(flat).contains(shapely.Polygon(ring))):
+        return patch(flat, spacing, _GROWTH)
+    one, two = np.arange(k), np.roll(np.arange(k), -1)
+    strip = np.concatenate([np.stack([one, two, k + one], axis=1), np.stack([two, k + two, k + one], axis=1)])
+    inner, faces = patch(ring, spacing * _GROWTH, _GROWTH)
+    return np.concatenate([ring, inner]), np.concatenate([strip, k + faces])
 
 
 def _crossings(mesh: Mesh, cap: Cap) -> int:
@@ -125,57 +147,6 @@ def _laid_flat(points: Points) -> NDArray[np.float64]:
             hint="trim the top of the scan by a plane",
         )
     return flat
-
-
-def _woven(flat: NDArray[np.float64], spacing: float) -> tuple[NDArray[np.float64], Faces]:
-    """Rings of new points inside a simple polygon, and triangles over all of it; the polygon's points come first."""
-    own: list[NDArray[np.float64]] = []
-    faces: list[Faces] = []
-    todo = [(np.arange(len(flat)), flat, spacing)]
-    count = len(flat)
-    while todo:
-        outer_index, outer, step = todo.pop()
-        holes = _rings_inside(outer, step)
-        rings, index = [outer], [outer_index]
-        for hole in holes:
-            index.append(count + np.arange(len(hole)))
-            count += len(hole)
-            own.append(hole)
-            rings.append(hole)
-            todo.append((index[-1], hole, step * _GROWTH))
-        faces.append(_triangles(rings, np.concatenate(index)))
-    points = np.concatenate(own) if own else np.zeros((0, 2))
-    return points, np.concatenate(faces)
-
-
-def _rings_inside(outer: NDArray[np.float64], step: float) -> list[NDArray[np.float64]]:
-    """What is left of a polygon a step inside, as rings with points about a step of the next size apart."""
-    inner = shapely.Polygon(outer).buffer(-step).simplify(step / 4)
-    rings = []
-    for part in getattr(inner, "geoms", [inner]):
-        around = part.exterior.length if not part.is_empty else 0.0
-        number = int(around / (step * _GROWTH))
-        if number < 6:
-            continue
-        line = part.exterior
-        at = np.arange(number) * (around / number)
-        ring = shapely.get_coordinates(shapely.line_interpolate_point(line, at))
-        ring = ring if shapely.LinearRing(ring).is_ccw else ring[::-1]
-        if shapely.Polygon(outer).buffer(-step / 2).contains(shapely.Polygon(ring)):
-            rings.append(np.ascontiguousarray(ring))
-    return rings
-
-
-def _triangles(rings: list[NDArray[np.float64]], index: Ints) -> Faces:
-    """Constrained Delaunay triangles of a polygon (first ring) with holes, counter-clockwise; every vertex is used."""
-    polygon = shapely.Polygon(rings[0], rings[1:])
-    corners = shapely.get_coordinates(shapely.constrained_delaunay_triangles(polygon)).reshape(-1, 4, 2)[:, :3]
-    known = {(x, y): i for (x, y), i in zip(np.concatenate(rings).tolist(), index.tolist(), strict=True)}
-    faces = np.array([[known[x, y] for x, y in corner] for corner in corners.tolist()], dtype=np.int64)
-    u, w = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
-    turned = u[:, 0] * w[:, 1] - u[:, 1] * w[:, 0] < 0
-    faces[turned] = faces[turned][:, ::-1]
-    return faces
 
 
 def _harmonic(points: NDArray[np.float64], faces: Faces, fixed: int) -> Floats:

@@ -111,16 +111,16 @@ def _basis(distal: Floats) -> Points:
     return np.stack([first, np.cross(distal, first), distal])
 
 
-def frame_of(axis: Axis, mark: Floats, mark_angle_deg: float, side: str) -> Floats:
+def frame_of(axis: Axis, direction: Floats, angle_deg: float, side: str) -> Floats:
     """The 4 x 4 transform from the capture's axes to the limb frame.
 
     Parameters
     ----------
     axis : Axis
-    mark : (3,) mm
-        The point that fixes the angle, in the capture's axes.
-    mark_angle_deg : float
-        The angle at which it lies: 0 for an anterior mark; positive towards lateral.
+    direction : (3,)
+        What fixes the angle: from the axis to a mark, in the capture's axes, any length but none.
+    angle_deg : float
+        The angle at which that lies: 0 for an anterior mark; positive towards lateral.
     side : "left" or "right"
 
     Raises
@@ -129,14 +129,13 @@ def frame_of(axis: Axis, mark: Floats, mark_angle_deg: float, side: str) -> Floa
         If the mark lies on the axis.
     """
     z = -axis.distal
-    across = mark - axis.point
-    across = across - (across @ z) * z
+    across = direction - (direction @ z) * z
     if np.linalg.norm(across) < 1.0:
         raise MeshError("the landmark that fixes angle 0 lies on the limb's axis", hint="mark it on the skin")
     to_mark = unit(across)
     right_of_mark = np.cross(to_mark, z)
     # +x is the person's right; lateral is +x on a right limb and -x on a left one
-    turn = np.radians(mark_angle_deg) * (1.0 if side == "right" else -1.0)
+    turn = np.radians(angle_deg) * (1.0 if side == "right" else -1.0)
     y = np.cos(turn) * to_mark - np.sin(turn) * right_of_mark
     x = np.cross(y, z)
     frame = np.eye(4)

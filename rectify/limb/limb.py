@@ -9,13 +9,13 @@ last digits.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
 
 from rectify.geometry.cap import Cap, closed
-from rectify.geometry.mesh import Floats, Mesh, Points
+from rectify.geometry.mesh import Floats, Ints, Mesh, Points
 from rectify.geometry.volume import volume, volume_below
 from rectify.limb.axis import Axis, fit_axis, frame_of, to_frame
 from rectify.limb.chart import SMOOTH_MM, Chart, build_chart
@@ -54,6 +54,8 @@ class Limb:
     landmarks : name -> Landmark
         Marked, read and computed ones.
     notes : what was assumed on the way, in words
+    invented : (k,) int64
+        Vertices of the mesh that fill holes: nobody captured skin there.
     """
 
     side: str
@@ -65,6 +67,7 @@ class Limb:
     chart: Chart
     landmarks: Mapping[str, Landmark]
     notes: tuple[str, ...] = ()
+    invented: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
 
     @classmethod
     def from_capture(
@@ -74,6 +77,7 @@ class Limb:
         side: str,
         amputation: str,
         landmarks: Mapping[str, RawLandmark],
+        invented: Ints | None = None,
         path: str | None = None,
         smooth_mm: float = SMOOTH_MM,
     ) -> Limb:
@@ -86,6 +90,8 @@ class Limb:
         side, amputation : str
         landmarks : name -> RawLandmark
             In the capture's axes, mm. The origin and what fixes angle 0 must be there.
+        invented : (k,) int64, optional
+            Vertices that fill holes.
         path : str, optional
             The scan's file, for the sentences.
 
@@ -96,13 +102,16 @@ class Limb:
         cap = accept(mesh, path=path, mirror=side == "left")
         origin = origin_of(amputation, landmarks)
         axis = fit_axis(mesh, origin, mesh.vertices.mean(axis=0) - mesh.vertices[cap.loop].mean(axis=0))
-        zero, zero_angle, notes = zero_of(amputation, landmarks)
+        zero, zero_angle, notes = zero_of(amputation, landmarks, axis.point)
         frame = frame_of(axis, zero, zero_angle, side)
         wall = Mesh(to_frame(mesh.vertices, frame), mesh.faces, mesh.colours)
         chart = build_chart(wall, side, smooth_mm=smooth_mm)
         placed = {name: on_chart(name, raw, chart, frame) for name, raw in landmarks.items()}
-        limb = cls(side, amputation, wall, cap, frame, axis, chart, placed, notes)
-        return cls(side, amputation, wall, cap, frame, axis, chart, {**limb._computed(), **placed}, notes)
+        none = np.zeros(0, dtype=np.int64)
+        limb = cls(
+            side, amputation, wall, cap, frame, axis, chart, placed, notes, none if invented is None else invented
+        )
+        return replace(limb, landmarks={**limb._computed(), **placed})
 
     def _computed(self) -> dict[str, Landmark]:
         """Places that follow from the whole shape or from a marked landmark, by definition."""

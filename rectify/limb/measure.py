@@ -20,6 +20,7 @@ __all__ = ["Profile", "inflection_level", "measure_levels", "shape_class"]
 # our cut-offs, from memory: no published ones were read
 _CONICAL_BELOW = 0.90
 _BULBOUS_ABOVE = 1.05
+_WALL_SLOPE = 0.15  # up to this the wall only tapers: 9 degrees. Our own choice.
 _TURN_IN_SLOPE = 0.35  # radius lost per mm of level, 19 degrees: the wall has begun to turn in. Our own choice.
 
 
@@ -103,12 +104,20 @@ def inflection_level(profile: Profile) -> float:
 def shape_class(profile: Profile, from_level: float, to_level: float) -> tuple[str, float]:
     """conical, cylindrical or bulbous, and the distal over the proximal circumference that says so.
 
-    Proximal: a quarter of the way from `from_level` (the origin) to `to_level` (the inflection), which is
-    past the joint; distal: at `to_level`. The classes are ISO 8548-2's; the cut-offs 0.90 and 1.05 are
-    ours, from memory.
+    Proximal: a quarter of the way from `from_level` (the origin) to `to_level` (the inflection), which is past the
+    joint; distal: the last level above `to_level` at which the wall has not begun to turn in. The classes are
+    ISO 8548-2's; the cut-offs 0.90 and 1.05 are ours, from memory.
     """
     proximal = profile.at(from_level + 0.25 * (to_level - from_level), profile.circumference)
-    ratio = profile.at(to_level, profile.circumference) / proximal
+    there = np.flatnonzero(profile.closed & (profile.levels > from_level) & (profile.levels <= to_level))
+    distal = profile.at(to_level, profile.circumference)
+    if len(there) > 2:
+        slope = -np.gradient(np.sqrt(profile.area[there] / np.pi), profile.levels[there])
+        wall = there[slope <= _WALL_SLOPE]
+        low = from_level + 0.6 * (to_level - from_level)
+        if len(wall) and profile.levels[wall[-1]] > low:
+            distal = float(profile.circumference[wall[-1]])
+    ratio = float(distal / proximal)
     if ratio < _CONICAL_BELOW:
-        return "conical", float(ratio)
-    return ("bulbous" if ratio > _BULBOUS_ABOVE else "cylindrical"), float(ratio)
+        return "conical", ratio
+    return ("bulbous" if ratio > _BULBOUS_ABOVE else "cylindrical"), ratio

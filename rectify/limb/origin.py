@@ -42,8 +42,15 @@ def origin_of(amputation: str, landmarks: Mapping[str, RawLandmark]) -> Floats:
     return np.asarray(np.mean([landmarks[name].points[0] for name in names], axis=0))
 
 
-def zero_of(amputation: str, landmarks: Mapping[str, RawLandmark]) -> tuple[Floats, float, tuple[str, ...]]:
-    """The point that fixes the angle, (3,) mm in the capture's axes; its angle in degrees; and what was assumed.
+def zero_of(
+    amputation: str, landmarks: Mapping[str, RawLandmark], axis_point: Floats
+) -> tuple[Floats, float, tuple[str, ...]]:
+    """The direction that fixes the angle, (3,) in the capture's axes; its angle in degrees; and what was assumed.
+
+    Parameters
+    ----------
+    axis_point : (3,) mm
+        On the axis: a single landmark lies in the direction from there.
 
     Raises
     ------
@@ -53,12 +60,10 @@ def zero_of(amputation: str, landmarks: Mapping[str, RawLandmark]) -> tuple[Floa
     choices = vocabulary(amputation).zero
     for names in choices:
         if all(_there(landmarks, name) for name in names):
+            points = [landmarks[name].points[0] for name in names]
+            direction = points[0] - axis_point if len(names) == 1 else points[1] - points[0]
             name = names[-1]
-            point = landmarks[name].points[0]
-            if len(names) == 2:  # the line between two: its direction, carried to the origin
-                point = origin_of(amputation, landmarks) + (point - landmarks[names[0]].points[0])
-            notes = (_UNSURE[name],) if name in _UNSURE else ()
-            return point, _ANGLE.get(name, 0.0), notes
+            return direction, _ANGLE.get(name, 0.0), (_UNSURE[name],) if name in _UNSURE else ()
     raise LandmarkError(
         "nothing says which way is anterior",
         wanted=f"{' or '.join(' and '.join(names) for names in choices)} on a {amputation} limb",

@@ -1,0 +1,79 @@
+"""Triangles over a flat opening, with rings of new points inside it."""
+
+from __future__ import annotations
+
+import numpy as np
+import shapely
+from numpy.typing import NDArray
+
+from rectify.geometry.mesh import Faces, Ints
+
+__all__ = ["patch"]
+
+
+def patch(flat: NDArray[np.float64], spacing: float, growth: float = 1.0) -> tuple[NDArray[np.float64], Faces]:
+    """New points inside a simple polygon, and triangles over all of it.
+
+    Parameters
+    ----------
+    flat : (k, 2) float64
+        The polygon, counter-clockwise.
+    spacing : float
+        Between the polygon and the first ring of new points, and about between the points of that ring.
+    growth : float
+        Each ring's spacing over the last one's.
+
+    Returns
+    -------
+    (q, 2) float64
+        The new points.
+    (m, 3) int64
+        Counter-clockwise; the polygon's points come first, then the new ones. Every point is used.
+    """
+    own: list[NDArray[np.float64]] = []
+    faces: list[Faces] = []
+    todo = [(np.arange(len(flat)), flat, spacing)]
+    count = len(flat)
+    while todo:
+        outer_index, outer, step = todo.pop()
+        holes = _rings_inside(outer, step, step * growth)
+        rings, index = [outer], [outer_index]
+        for hole in holes:
+            index.append(count + np.arange(len(hole)))
+            count += len(hole)
+            own.append(hole)
+            rings.append(hole)
+            todo.append((index[-1], hole, step * growth))
+        faces.append(_triangles(rings, np.concatenate(index)))
+    points = np.concatenate(own) if own else np.zeros((0, 2))
+    return points, np.concatenate(faces)
+
+
+def _rings_inside(outer: NDArray[np.float64], step: float, apart: float) -> list[NDArray[np.float64]]:
+    """What is left of a polygon a step inside, as rings with points about so far apart."""
+    inner = shapely.Polygon(outer).buffer(-step).simplify(step / 4)
+    rings = []
+    for part in getattr(inner, "geoms", [inner]):
+        around = part.exterior.length if not part.is_empty else 0.0
+        number = round(around / apart)
+        if number < 6:
+            continue
+        line = part.exterior
+        at = np.arange(number) * (around / number)
+        ring = shapely.get_coordinates(shapely.line_interpolate_point(line, at))
+        ring = ring if shapely.LinearRing(ring).is_ccw else ring[::-1]
+        if shapely.Polygon(outer).buffer(-step / 2).contains(shapely.Polygon(ring)):
+            rings.append(np.ascontiguousarray(ring))
+    return rings
+
+
+def _triangles(rings: list[NDArray[np.float64]], index: Ints) -> Faces:
+    """Constrained Delaunay triangles of a polygon (first ring) with holes, counter-clockwise; every vertex is used."""
+    polygon = shapely.Polygon(rings[0], rings[1:])
+    corners = shapely.get_coordinates(shapely.constrained_delaunay_triangles(polygon)).reshape(-1, 4, 2)[:, :3]
+    known = {(x, y): i for (x, y), i in zip(np.concatenate(rings).tolist(), index.tolist(), strict=True)}
+    faces = np.array([[known[x, y] for x, y in corner] for corner in corners.tolist()], dtype=np.int64)
+    u, w = corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]
+    turned = u[:, 0] * w[:, 1] - u[:, 1] * w[:, 0] < 0
+    faces[turned] = faces[turned][:, ::-1]
+    return faces
