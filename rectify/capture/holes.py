@@ -64,7 +64,7 @@ def fill_holes(mesh: Mesh) -> tuple[Mesh, Ints, list[Step]]:
     steps = [
         Step(
             "hole-filled",
-            f"{done.area_mm2:.0f} mm² were filled in a hole {done.width_mm:.0f} mm wide, near {place_text(done.centre)}",
+            f"a hole {done.width_mm:.0f} mm wide was filled, {done.area_mm2:.0f} mm², near {place_text(done.centre)}",
             look=True,
             area_mm2=done.area_mm2,
             place=(float(done.centre[0]), float(done.centre[1]), float(done.centre[2])),
