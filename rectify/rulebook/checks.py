@@ -81,6 +81,7 @@ class _Checker:
         yield from self._over_bone(keys, region)
         yield from self._limits(keys, region)
         yield from self._protected(keys, region)
+        yield from self._lines(keys, region)
         if region.action == "build-up" and region.when is not None and isinstance(region.when.part("shaping"), Factors):
             yield self.found(
                 "factor-on-shaping",
@@ -206,6 +207,18 @@ class _Checker:
                     f"reaches the protected {name}",
                     wanted="no reduction there",
                     hint=f"move it away, or cut it back: keep-clear: {{of: {name}, by: 6 mm}}",
+                )
+
+    def _lines(self, keys: KeyPath, region: Region) -> Iterator[Finding]:
+        """A landmark that is usually a line, where one point is asked for."""
+        places: list[tuple[KeyPath, RingPlace]] = [((*keys, "at"), region)]
+        ring = region.shape.outline or ()
+        places += [((*keys, "shape", "outline", k), place) for k, place in enumerate(ring) if len(ring) > 1]
+        for where, place in places:
+            if place.at is not None and place.part is None and self.vocabulary.is_line(place.at):
+                yield self.found(
+                    "line-without-part", False, where, f"{place.at} is usually marked as a line",
+                    wanted="where along it: part: 50 %", hint="on a limb where it is a line this cannot be resolved",
                 )
 
     # -- several regions ---------------------------------------------------------------------------

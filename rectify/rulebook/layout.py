@@ -203,23 +203,21 @@ class Layout:
         for tuning, widen in working.widen:
             changes = {key: quantity.value for key, quantity in widen if quantity is not None}
             keys = ("regions", working.name, "widen")
+            wider: Oval | Strip
             if isinstance(shape, Oval) and "width" not in changes:
-                shape = replace(
-                    shape,
-                    along_mm=shape.along_mm + changes.get("along", 0.0),
-                    around_mm=shape.around_mm + changes.get("around", 0.0),
-                )
-                least = min(shape.along_mm, shape.around_mm)
+                along, around = shape.along_mm + changes.get("along", 0.0), shape.around_mm + changes.get("around", 0.0)
+                wider, least = replace(shape, along_mm=along, around_mm=around), min(along, around)
             elif isinstance(shape, Strip) and "width" in changes:
-                shape = replace(shape, widths_mm=tuple(width + changes["width"] for width in shape.widths_mm))
-                least = min(shape.widths_mm)
+                widths = tuple(width + changes["width"] for width in shape.widths_mm)
+                wider, least = replace(shape, widths_mm=widths), min(widths)
             else:
                 wanted = "along and around of an oval, or width of a strip"
                 self.notes.faults.append(tuning.fault("does not fit the shape", keys, wanted=wanted))
                 continue
             if least <= 0.0:
                 self.notes.faults.append(tuning.fault("leaves nothing of the region", keys, found=show_mm(least)))
-                return Oval(1.0, 1.0)
+                continue
+            shape = wider
         return shape
 
     def grown(self, anchor: Anchor, shape: Shape, by: float) -> Shape:

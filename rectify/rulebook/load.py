@@ -46,7 +46,7 @@ class Rulebook:
 
     Parameters
     ----------
-    key : the file's stem, or the path it was loaded by
+    key : the file's stem
     says : every value, as models
     sha256 : of the merged rulebook in canonical form; comments, order and layout do not count
     sources : key path -> file, line
@@ -110,8 +110,7 @@ def load_rulebook(name_or_path: str | Path, folder: str | Path | None = None) ->
         Everything that is wrong with it, with file and line.
     """
     path = _find(name_or_path, None if folder is None else Path(folder))
-    by_name = isinstance(name_or_path, str) and _STEM.fullmatch(name_or_path)
-    return _load(read_yaml(path), path, key=path.stem if by_name else str(name_or_path))
+    return _load(read_yaml(path), path, key=path.stem)
 
 
 def rulebook_from_text(text: str, *, path: str = "rulebook.yaml", folder: str | Path | None = None) -> Rulebook:

@@ -150,7 +150,7 @@ class RegionResolver:
         if slope <= WARN_DEG:
             return
         needed = feather_for(region.asked_mm, limit)
-        said = f"{show_mm(region.asked_mm)} over {show_mm(held)} is {slope:.0f} deg steep"
+        said = f"{show_mm(region.asked_mm)} over {show_mm(held)} is {slope:.1f} deg steep"
         if slope <= limit + 1e-6:
             self.notes.warn("slope", "note", f"{said}; above {WARN_DEG:.0f} deg an edge is felt", region.name)
             return

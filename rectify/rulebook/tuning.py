@@ -123,7 +123,7 @@ class TuneRegion(RingPlace):
                 hint=f"to move the region from where it is, write move: {{{moves[0]}: {getattr(self, moves[0])}}}",
             )
         if len(new_place) > 1:
-            raise Wrong("say two places at once", keys=(sorted(new_place)[-1],), hint="keep one of at, path, between")
+            raise Wrong("is a second place", keys=(max(new_place),), hint="keep one of at, path, between")
         return self
 
 
