@@ -162,7 +162,7 @@ def _inputs(case: Case) -> list[dict[str, str]]:
 
 def _missed(outcome: Outcome) -> list[Warn]:
     return [
-        Warn("dimension-missed", "look", f"{d.measure} at {d.at} is {d.after_mm:.0f} mm; {d.target_mm:.0f} mm "
+        Warn("dimension-missed", "look", f"{capture.MEASURES[d.measure]} at {d.at} is {d.after_mm:.0f} mm; {d.target_mm:.0f} mm "
              f"within {d.within_mm:g} mm was wanted", f"dimensions[{i}]")
         for i, d in enumerate(outcome.dimensions)
         if d.met is False and d.target_mm is not None

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from rectify.case.wear import thickness
 from rectify.limb.measure import Profile, measure_levels
 from rectify.limb.vocabulary import vocabulary
 from rectify.rulebook.plan import Warn
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from rectify.limb.limb import Limb
 
 __all__ = [
+    "MEASURES",
     "TAPE_ACCEPTED_MM",
     "TAPE_ACCEPTED_SHARE",
     "cautions_of",
@@ -34,6 +36,7 @@ __all__ = [
 ]
 
 Row = dict[str, Any]
+MEASURES = {"circumference": "circumference", "ap": "AP", "ml": "ML"}
 
 # How far a capture may lie from the tape before somebody should look: 5 mm, the typical difference between hand and
 # digital measures of limb models (Geil MD 2007, J Rehabil Res Dev 44(4):515-524), or 3 %, where that is more: one
@@ -93,9 +96,14 @@ def _layers(layers: Any) -> list[Row]:
     return [{"kind": x.kind, "thickness_mm": float(x.thickness_mm), "measured": x.measured} for x in layers]
 
 
-def steps(case: Case) -> list[str]:
-    """What was done to the capture on the way in, in words."""
-    return [*case.steps, *case.limb.notes, "the open top was closed along its own edge"]
+def steps(case: Case) -> list[Row]:
+    """What was done to the capture on the way in; places in the scan's own axes."""
+    out = [
+        {"code": s.code, "message": s.message, "look": s.look, "count": s.count, "area_mm2": s.area_mm2, "xyz": s.place}
+        for s in case.steps
+    ]
+    closed = "the open top was closed along its own edge"
+    return [*out, {"code": "top-closed", "message": closed, "look": False, "count": 0, "area_mm2": 0.0, "xyz": None}]
 
 
 def cautions_of(case: Case) -> list[str]:
@@ -198,7 +206,7 @@ def tape_facts(case: Case) -> list[Row]:
     them are taken off the capture's value: 2 pi times their thickness off a circumference, twice off a width. That
     is exact for a convex section with an even layer (outer parallel curve, Steiner).
     """
-    limb, tape = case.limb, case.says.tape
+    limb, tape = case.captured, case.says.tape
     if not tape:
         return []
     levels = np.array([_tape_level(limb, t.at, t.offset_mm) for t in tape])
@@ -215,7 +223,7 @@ def _tape_level(limb: Limb, at: str, offset: float) -> float:
 
 
 def _tape_row(case: Case, tape: Any, level: float, captured: float) -> Row:
-    between = _thickness(case, "captured") - _thickness(case, tape.over)
+    between = _between(case, tape.over)
     captured -= between * (2 * np.pi if tape.measure == "circumference" else 2.0)
     value = float(tape.value.value)
     accepted = max(TAPE_ACCEPTED_MM, TAPE_ACCEPTED_SHARE * value)
@@ -236,14 +244,11 @@ def _tape_row(case: Case, tape: Any, level: float, captured: float) -> Row:
     }
 
 
-def _thickness(case: Case, over: str) -> float:
-    """What lies between the skin and the surface that was captured, or that the tape lay on, mm."""
-    scan = case.says.scan
-    worn = case.says.wear if case.says.wear is not None else scan.layers
-    if over == "captured":
-        return float(sum(layer.thickness_mm for layer in worn))  # the limb is brought to what will be worn
-    layers = scan.layers or worn
-    return float(sum(layer.thickness_mm for layer in layers if "liner" in layer.kind)) if over == "liner" else 0.0
+def _between(case: Case, over: str) -> float:
+    """Thickness between what the tape lay on and the captured surface, mm."""
+    layers = case.says.scan.layers
+    under = [layer for layer in layers if over == "liner" and "liner" in layer.kind]
+    return float(sum(map(thickness, layers)) - sum(map(thickness, under)))
 
 
 def tape_warnings(rows: list[Row]) -> list[Warn]:
@@ -252,12 +257,12 @@ def tape_warnings(rows: list[Row]) -> list[Warn]:
     for i, row in enumerate(rows):
         place = row["at"] + (f" {row['distal_mm']:+.0f} mm" if row["distal_mm"] else "")
         if row["agrees"] is None:
-            out.append(Warn("tape-not-compared", "note", f"{row['measure']} at {place}: the capture is not closed there",
+            out.append(Warn("tape-not-compared", "note", f"{MEASURES[row['measure']]} at {place}: the capture is not closed there",
                             f"tape[{i}]"))
         elif not row["agrees"]:
             out.append(Warn(
                 "tape-disagrees", "look",
-                f"{row['measure']} at {place}: the tape says {row['tape_mm']:.0f} mm, the capture {row['capture_mm']:.0f} mm; "
+                f"{MEASURES[row['measure']]} at {place}: the tape says {row['tape_mm']:.0f} mm, the capture {row['capture_mm']:.0f} mm; "
                 f"up to {row['accepted_mm']:.0f} mm is accepted", f"tape[{i}]",
             ))
     off = [row["difference_mm"] for row in rows if row["measure"] == "circumference" and row["agrees"] is not None]

@@ -155,10 +155,10 @@ def end_facts(outcome: Outcome) -> Row | None:
 
 def region_facts(outcome: Outcome) -> dict[str, Row]:
     """Every region in the rulebook's order."""
-    return {r.region.name: _region(outcome, r) for r in outcome.regions}
+    return {r.region.name: _region(outcome, r, i) for i, r in enumerate(outcome.regions)}
 
 
-def _region(outcome: Outcome, r: RegionOutcome) -> Row:
+def _region(outcome: Outcome, r: RegionOutcome, i: int) -> Row:
     region, anchor = r.region, r.region.anchor
     spot = anchor.spot
     place = outcome.limb.chart.point(np.array([spot.station_mm]), np.array([spot.angle_deg]))[0]
@@ -192,6 +192,8 @@ def _region(outcome: Outcome, r: RegionOutcome) -> Row:
         },
         "overlaps": list(r.overlaps),
         "backed_off": r.backed_off,
+        "filled_percent": 100.0 * r.filled_share,
+        "plane_off_percent": 100.0 * float(outcome.asked.weights[i].stretch),
         "tuned_by": _tuned(region.tuned),
         "why": region.why,
         "evidence": region.evidence,
@@ -280,8 +282,9 @@ def _upto(most: float | None) -> tuple[None, float] | None:
 
 
 def _range(outcome: Outcome, name: str) -> tuple[float | None, float | None]:
+    """Over the wall, down to where it turns in: as the engine holds it."""
     was, now = getattr(outcome.levels_before, name), getattr(outcome.levels_after, name)
-    there = np.isfinite(was) & np.isfinite(now) & (was > 0)
+    there = np.isfinite(was) & np.isfinite(now) & (outcome.levels_before.levels <= outcome.limb.inflection_mm)
     if not there.any():
         return None, None
     percent = 100.0 * (now[there] / was[there] - 1.0)

@@ -89,7 +89,10 @@ def _top() -> Schema:
         "tape": _list(_object(_tape()), "hand measurements beside the capture"),
         "shape": _object({"class": _one_of("conical", "cylindrical", "bulbous"), **_maybes("ratio", says="distal over "
                           "proximal circumference")}),
-        "capture": _list(_text(), "what was done to the capture on the way in"),
+        "capture": _list(_object({
+            "code": _text("kebab-case, stable"), "message": _text(), "look": {"type": "boolean"}, "count": _count(),
+            **_numbers("area_mm2", least=0.0), "xyz": _or_null(_triple("xyz"), "in the scan's own axes"),
+        }), "what was done to the capture on the way in"),
         "limits": _list(_object({
             "limit": _text(), "unit": _one_of("percent", "mm", "deg"),
             **_maybes("least", "most", says="what the rulebook allows"),
@@ -194,6 +197,8 @@ def _region() -> Schema:
         }),
         "overlaps": _list(_text()),
         "backed_off": {"type": "boolean", "description": "the shape could not carry all of it"},
+        **_numbers("filled_percent", least=0.0, says="of the core lies where a hole of the scan was filled"),
+        **_numbers("plane_off_percent", least=0.0, says="by how much lengths are off where the region's plane is least true"),
         "tuned_by": _tuned_by(),
         "why": _text(),
         "evidence": _text("a key of the evidence list, or words that say there is no source"),

@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 __all__ = ["unrolled_map"]
 
-_WIDTH_IN, _MAP_IN, _LEFT_IN, _BELOW_IN, _ABOVE_IN = 7.4, 5.95, 0.62, 0.4, 0.42
+_WIDTH_IN, _MAP_IN, _LEFT_IN, _BELOW_IN, _ABOVE_IN = 7.4, 5.95, 0.62, 0.28, 0.36
 _SHORTEST_IN, _TALLEST_IN = 3.4, 6.6
 _SMOOTH_PX = 2.0  # of the contour lines only
 _TICK_PT, _CONTOUR_PT = 7.0, 4.8
