@@ -7,6 +7,7 @@ from rectify.rulebook.load import Rulebook, is_resolved, list_rulebooks, load_ru
 from rectify.rulebook.plan import Plan
 from rectify.rulebook.resolve import resolve
 from rectify.rulebook.tuning import Tuning, read_tune
+from rectify.rulebook.write import plan_digest, plan_to_yaml, read_plan
 
 __all__ = [
     "FACT_WORDS",
@@ -19,6 +20,9 @@ __all__ = [
     "is_resolved",
     "list_rulebooks",
     "load_rulebook",
+    "plan_digest",
+    "plan_to_yaml",
+    "read_plan",
     "read_tune",
     "resolve",
 ]

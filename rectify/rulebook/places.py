@@ -27,6 +27,7 @@ Floats = NDArray[np.float64]
 SIDE_DEG = {"anterior": 0.0, "lateral": 90.0, "posterior": 180.0, "medial": -90.0}
 AMBIGUOUS_DEG = 10.0  # so near to a side, or to the opposite one, "towards it" could be either way
 DOUBLE_MM = 0.5  # a point of a line this close to its neighbour's level is the same place twice
+CLIPPED_MM = 0.1  # a step that falls short by more has met the edge; the chart's own steps are good to 0.01
 SHARPEST = 2.0  # a corner of a shifted path reaches at most this many times as far as its sides
 
 
@@ -169,7 +170,10 @@ class Places:
         if along_mm == 0.0 and around_mm == 0.0:
             return spot
         moved = self.chart.step(spot, along_mm, around_mm)
-        return Spot(float(moved.station_mm), wrap(float(moved.angle_deg)))
+        to = Spot(float(moved.station_mm), wrap(float(moved.angle_deg)))
+        # a chart ends where the skin does: what is missing is carried on straight, so that it shows as beyond it
+        missing = along_mm - self.apart(spot, Spot(to.station_mm, spot.angle_deg))[1] if along_mm < 0.0 else 0.0
+        return Spot(to.station_mm + missing, to.angle_deg) if missing < -CLIPPED_MM else to
 
     def towards(self, angle_deg: float, side: str, name: str = "it") -> float:
         """+1 where a side lies in the direction of increasing angle, else -1; Wrong where it may be either."""
