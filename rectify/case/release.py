@@ -55,7 +55,8 @@ def release_blockers(case: Case, plan: Plan) -> tuple[Warn, ...]:
                 "draft-rulebook", "look", f"the rulebook {plan.rulebook_key} is a draft: so are its results", "rulebook"
             )
         )
-    needed = dict.fromkeys((*vocabulary(case.amputation).needed, *plan.needs))
+    marks = [need.removeprefix("landmark ") for need in plan.needs if need.startswith("landmark ")]
+    needed = dict.fromkeys((*vocabulary(case.amputation).needed, *marks))
     for name in needed:
         mark = case.limb.landmarks.get(name)
         if mark is not None and (mark.absent or mark.source in ("marked", "mark")):
