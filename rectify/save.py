@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -87,7 +88,8 @@ def _reports(result: Result, folder: Path, without: Sequence[str]) -> None:
     _write(folder / "change-report.json", to_json(result.report))
     _write(folder / "plan.yaml", plan_to_yaml(result.plan))
     if "page" not in without:
-        _write(folder / "change-report.html", change_page(result.case, result.outcome, result.standing))
+        today = date.today().isoformat()  # the page alone carries a date: a sheet of paper must say how old it is
+        _write(folder / "change-report.html", change_page(result.report, result.outcome, today))
 
 
 def _shapes(result: Result, folder: Path, without: Sequence[str]) -> None:
