@@ -217,8 +217,12 @@ class _Checker:
         for where, place in places:
             if place.at is not None and place.part is None and self.vocabulary.is_line(place.at):
                 yield self.found(
-                    "line-without-part", False, where, f"{place.at} is usually marked as a line",
-                    wanted="where along it: part: 50 %", hint="on a limb where it is a line this cannot be resolved",
+                    "line-without-part",
+                    False,
+                    where,
+                    f"{place.at} is usually marked as a line",
+                    wanted="where along it: part: 50 %",
+                    hint="on a limb where it is a line this cannot be resolved",
                 )
 
     # -- several regions ---------------------------------------------------------------------------

@@ -128,7 +128,8 @@ def _landmark(name: str, info: ValidationInfo, also: tuple[str, ...] = ()) -> st
     if name not in names:
         raise Wrong(
             f"no landmark {name} on a {amputation} limb",
-            hint=suggest(name, (*names, *also), what="landmarks there", listed=40) + ", and marks of your own: mark-...",
+            hint=suggest(name, (*names, *also), what="landmarks there", listed=40)
+            + ", and marks of your own: mark-...",
         )
     return name
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, PlainValidator, WithJsonSchema, model_validator
+from pydantic import BeforeValidator, ConfigDict, Field, PlainValidator, WithJsonSchema, model_validator
 
 from rectify.rulebook.facts import FACT_WORDS
 from rectify.rulebook.fields import (
@@ -177,6 +177,8 @@ class BandShape(Base):
 class EndCapShape(Base):
     """The distal end, by its reach from the pole or the level it begins at."""
 
+    model_config = ConfigDict(json_schema_extra={"minProperties": 1, "maxProperties": 1})
+
     reach: PlainLength | None = Field(None, description="how far from the distal pole, along the surface")
     from_: LevelField | None = Field(None, description="the level the end cap begins at")
 
@@ -209,6 +211,8 @@ def _shape(raw: object) -> object:
 
 class ShapeSays(Base):
     """Exactly one shape."""
+
+    model_config = ConfigDict(json_schema_extra={"minProperties": 1, "maxProperties": 1})
 
     oval: Annotated[OvalShape, BeforeValidator(_oval), Short({"type": "string"})] | None = None
     strip: StripShape | None = None

@@ -69,7 +69,7 @@ def parse_quantity(
 
     Examples
     --------
-    >>> parse_quantity("1 1/2 in", "length").value
+    >>> round(parse_quantity("1 1/2 in", "length").value, 9)
     38.1
     >>> parse_quantity("12 % of radius", "length", "radius").mm(50.0)
     6.0

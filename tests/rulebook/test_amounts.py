@@ -40,7 +40,13 @@ def test_being_held_is_said_with_what_it_would_have_been(tmp_path: Path) -> None
 
 @pytest.mark.parametrize(
     ("change", "asked"),
-    [("amount: 3 mm", 3.0), ("change: +1.5 mm", 6.5), ("change: -3 mm", 2.0), ("amount: 7 mm", 7.0), ("amount: 10 % of radius", 5.0)],
+    [
+        ("amount: 3 mm", 3.0),
+        ("change: +1.5 mm", 6.5),
+        ("change: -3 mm", 2.0),
+        ("amount: 7 mm", 7.0),
+        ("amount: 10 % of radius", 5.0),
+    ],
 )
 def test_a_tuning_sets_or_adds_within_allow(tmp_path: Path, change: str, asked: float) -> None:
     book = load_text(tmp_path, book_text(BAR.replace("feather: 16 mm", "feather: 16.5 mm").replace("36 mm", "38 mm")))

@@ -1,3 +1,5 @@
+"""Outlines as polygons, against areas and distances in closed form."""
+
 from __future__ import annotations
 
 import math

@@ -27,8 +27,15 @@ def degrees(arc_mm: float) -> float:
 
 
 def test_an_oval_lies_at_its_moved_landmark(tmp_path: Path) -> None:
-    bar = laid(tmp_path, "at: fibular-head\n    distal: 10 mm\n    posterior: 5 mm", "{oval: {along: 3 cm, around: 40 % of radius, turn: -10 deg}}")
-    assert (bar.anchor.spot.station_mm, bar.anchor.spot.angle_deg) == (24.0, pytest.approx(115.0 + degrees(5.0), abs=1e-9))
+    bar = laid(
+        tmp_path,
+        "at: fibular-head\n    distal: 10 mm\n    posterior: 5 mm",
+        "{oval: {along: 3 cm, around: 40 % of radius, turn: -10 deg}}",
+    )
+    assert (bar.anchor.spot.station_mm, bar.anchor.spot.angle_deg) == (
+        24.0,
+        pytest.approx(115.0 + degrees(5.0), abs=1e-9),
+    )
     assert bar.shape == Oval(30.0, 20.0, -10.0)
     assert (bar.anchor.landmark, bar.anchor.source) == ("fibular-head", "marked")
 
@@ -68,9 +75,11 @@ def test_a_strip_beside_a_path_runs_parallel_to_it(tmp_path: Path) -> None:
 
 
 def test_a_path_runs_on_without_an_absent_landmark_in_its_middle(tmp_path: Path) -> None:
-    text = BAR.replace("at: mid-patellar-tendon", "path: [tibial-tubercle, tibial-crest, distal-tibia]").replace(
-        OVAL, "shape: {strip: {width: 12 mm}}"
-    ).replace("reduce", "build-up")
+    text = (
+        BAR.replace("at: mid-patellar-tendon", "path: [tibial-tubercle, tibial-crest, distal-tibia]")
+        .replace(OVAL, "shape: {strip: {width: 12 mm}}")
+        .replace("reduce", "build-up")
+    )
     plan = planned(load_text(tmp_path, book_text(text)), transtibial(tibial_crest=absent()))
     shape = region(plan, "bar").shape
     assert isinstance(shape, Strip) and len(shape.path) == 2
@@ -79,7 +88,8 @@ def test_a_path_runs_on_without_an_absent_landmark_in_its_middle(tmp_path: Path)
 
 def test_a_path_cut_back_to_nothing_leaves_a_reduction_out_and_refuses_a_build_up(tmp_path: Path) -> None:
     text = BAR.replace(
-        "at: mid-patellar-tendon", "path: [{at: fibular-head, along-path: 45 mm}, {at: distal-fibula, along-path: 45 mm}]"
+        "at: mid-patellar-tendon",
+        "path: [{at: fibular-head, along-path: 45 mm}, {at: distal-fibula, along-path: 45 mm}]",
     ).replace(OVAL, "shape: {strip: {width: 36 mm}}")
     plan = planned(load_text(tmp_path, book_text(text)))
     assert not plan.regions
@@ -90,7 +100,8 @@ def test_a_path_cut_back_to_nothing_leaves_a_reduction_out_and_refuses_a_build_u
 
 
 def test_an_outline_without_a_place_has_its_anchor_in_the_middle_of_its_ring(tmp_path: Path) -> None:
-    ring = "[{at: tibial-tubercle, angle: 20 deg}, {at: distal-tibia, angle: 20 deg}, {at: distal-tibia, angle: 60 deg}, {at: tibial-tubercle, angle: 60 deg}]"
+    corners = (("tibial-tubercle", 20), ("distal-tibia", 20), ("distal-tibia", 60), ("tibial-tubercle", 60))
+    ring = "[" + ", ".join(f"{{at: {name}, angle: {angle} deg}}" for name, angle in corners) + "]"
     text = BAR.replace("    at: mid-patellar-tendon\n", "").replace(OVAL, f"shape: {{outline: {ring}}}")
     bar = region(planned(load_text(tmp_path, book_text(text))), "bar")
     assert isinstance(bar.shape, Outline) and len(bar.shape.ring) == 4
@@ -110,7 +121,11 @@ def test_ring_places_without_a_landmark_move_from_the_region_s_own_place(tmp_pat
 def test_a_free_mark_gives_its_ring_and_what_is_no_ring_is_refused(tmp_path: Path) -> None:
     chart = CapsuleChart()
     ring = [(60, 30), (60, 60), (90, 60), (90, 30), (60, 30)]
-    text = BAR.replace("    at: mid-patellar-tendon\n", "").replace(OVAL, "shape: {outline: mark-graft}").replace("reduce", "build-up")
+    text = (
+        BAR.replace("    at: mid-patellar-tendon\n", "")
+        .replace(OVAL, "shape: {outline: mark-graft}")
+        .replace("reduce", "build-up")
+    )
     book = load_text(tmp_path, book_text(text))
     shape = region(planned(book, transtibial(mark_graft=mark(chart, *ring))), "bar").shape
     assert isinstance(shape, Outline) and len(shape.ring) == 4  # the closing point is not taken twice
@@ -139,7 +154,9 @@ def test_an_end_cap_reaches_from_the_pole(tmp_path: Path) -> None:
 
 
 def test_a_side_that_may_be_either_is_refused_with_line_and_key(tmp_path: Path) -> None:
-    with pytest.raises(RulesError, match=r"regions\.bar\.anterior: mid-patellar-tendon lies at 0 deg: anterior is already"):
+    with pytest.raises(
+        RulesError, match=r"regions\.bar\.anterior: mid-patellar-tendon lies at 0 deg: anterior is already"
+    ):
         laid(tmp_path, "at: mid-patellar-tendon\n    anterior: 5 mm", "{oval: 30 mm}")
 
 
@@ -153,7 +170,10 @@ def test_tunings_move_and_widen_from_where_it_is(tmp_path: Path) -> None:
     assert bar.anchor.spot.station_mm == 6.0
     assert bar.anchor.spot.angle_deg == pytest.approx(degrees(5.0), abs=1e-9)
     assert bar.shape == Oval(42.0, 48.0)
-    assert [t.text for t in bar.tuned] == ["moved 4 mm distal, 5 mm lateral", "moved 2 mm distal; widened along +6 mm, around -2 mm"]
+    assert [t.text for t in bar.tuned] == [
+        "moved 4 mm distal, 5 mm lateral",
+        "moved 2 mm distal; widened along +6 mm, around -2 mm",
+    ]
 
 
 def test_a_tuning_that_says_a_new_place_forgets_the_old_moves(tmp_path: Path) -> None:
@@ -186,4 +206,6 @@ def test_a_region_beyond_the_capture_is_left_out_and_must_be_looked_at(tmp_path:
     plan = planned(load_text(tmp_path, book_text(text)), transtibial(CapsuleChart(top_mm=-35.0)))
     (warn,) = [warn for warn in plan.warnings if warn.code == "beyond-capture"]
     assert (warn.severity, warn.message) == ("look", "left out: it lies beyond the capture, 5 mm above its edge")
-    assert "beyond-capture" not in codes(planned(load_text(tmp_path, book_text(text)), transtibial(CapsuleChart(top_mm=-40.0))))
+    assert "beyond-capture" not in codes(
+        planned(load_text(tmp_path, book_text(text)), transtibial(CapsuleChart(top_mm=-40.0)))
+    )

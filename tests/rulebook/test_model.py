@@ -47,7 +47,12 @@ REGION_FAULTS = [
     ("    feather", "    lateral: 2 mm\n    angle: 90 deg\n    feather", "says angle and lateral at once", "keep one"),
     ("    feather", "    angle: 400 deg\n    feather", "is 400 deg, must be 360 deg or less", ""),
     ("    feather", "    along-path: 20 mm\n    feather", r"bar\.along-path: stands without a path", "of a strip"),
-    ("    feather", "    when: {shapin: {hand: 0.4}}\n    feather", r"when\.shapin: is no fact", "did you mean shaping"),
+    (
+        "    feather",
+        "    when: {shapin: {hand: 0.4}}\n    feather",
+        r"when\.shapin: is no fact",
+        "did you mean shaping",
+    ),
     ("    feather", "    when: {shaping: {hnd: 0.4}}\n    feather", r"when\.shaping\.hnd: is 'hnd'", "mean hand"),
     ("    feather", "    when: {shaping: {hand: 2.5}}\n    feather", r"shaping\.hand: is 2\.5", "from 0 to 2"),
     ("    feather", "    when: {shaping: {hand: yes}}\n    feather", r"shaping\.hand: is yes", "from 0 to 2"),
@@ -55,11 +60,21 @@ REGION_FAULTS = [
     ("    feather", "    when: {liner: {3: 1}}\n    feather", r"when\.liner\.3: is 3 without a unit", "3 mm"),
     ("    feather", "    when: {liner: {at-least: 3}}\n    feather", r"liner\.at-least: is 3 without a unit", ""),
     ("    feather", "    when: {}\n    feather", r"bar\.when: is a mapping", "facts, like"),
-    ("evidence: common practice", "evidence: common practise", "no evidence 'common practise'", "did you mean common pra"),
+    (
+        "evidence: common practice",
+        "evidence: common practise",
+        "no evidence 'common practise'",
+        "did you mean common pra",
+    ),
     ("evidence: common practice", "remove: true", "is not a key here", "only in a rulebook that extends"),
     ("    feather: 16 mm\n", "", r"bar\.feather: is missing", "the blend at the border"),
     ("    action: reduce\n", "", r"bar\.action: is missing", "reduce takes away"),
-    ("    feather", "    keep-clear: {of: fibular-hed, by: 6 mm}\n    feather", "no landmark fibular-hed", "fibular-head"),
+    (
+        "    feather",
+        "    keep-clear: {of: fibular-hed, by: 6 mm}\n    feather",
+        "no landmark fibular-hed",
+        "fibular-head",
+    ),
 ]
 
 
@@ -79,23 +94,51 @@ def test_a_fault_in_a_region_is_told_with_line_key_and_what_would_be_right(
 
 
 TOP_FAULTS = [
-    ("overall: {basis: radius, rows: [{at: inflection, reduce: 1 %}]}", r"overall\.basis: is 'radius'", "circumference"),
+    (
+        "overall: {basis: radius, rows: [{at: inflection, reduce: 1 %}]}",
+        r"overall\.basis: is 'radius'",
+        "circumference",
+    ),
     ("overall: {rows: [{at: inflection, reduce: 1 %}]}", r"overall\.basis: is missing", "percentages are of"),
     ("overall: {basis: volume, rows: []}", r"overall\.rows: has 0 entries", "at least 1"),
     ("overall: {basis: volume, rows: [{at: inflection, reduce: 1 mm}]}", "reduce: is '1 mm'", "a percentage"),
     ("overall: {basis: volume, rows: [{at: inflection, reduce: 30 %}]}", "is 30 %, must be 25 % or less", ""),
-    ("overall: {basis: volume, rows: [{at: inflection, reduce: 9 %, allow: [1 %, 3 %]}]}", "is 9 %, outside its own", ""),
+    (
+        "overall: {basis: volume, rows: [{at: inflection, reduce: 9 %, allow: [1 %, 3 %]}]}",
+        "is 9 %, outside its own",
+        "",
+    ),
     ("overall: {basis: volume, rows: [{at: inflection, lateral: 3 mm, reduce: 1 %}]}", "lateral: is not a key", ""),
-    ("overall: {basis: volume, spare: [{within: 3 mm}], rows: [{at: inflection, reduce: 1 %}]}", "needs a landmark", ""),
-    ("overall: {basis: volume, spare: [{levels: [1, 2]}], rows: [{at: inflection, reduce: 1 %}]}", "without a unit", ""),
-    ("dimensions: [{measure: ap, at: popliteal, target: {from: tape}, by: [bra], within: 2 mm}]", "no region bra", "mean bar"),
+    (
+        "overall: {basis: volume, spare: [{within: 3 mm}], rows: [{at: inflection, reduce: 1 %}]}",
+        "needs a landmark",
+        "",
+    ),
+    (
+        "overall: {basis: volume, spare: [{levels: [1, 2]}], rows: [{at: inflection, reduce: 1 %}]}",
+        "without a unit",
+        "",
+    ),
+    (
+        "dimensions: [{measure: ap, at: popliteal, target: {from: tape}, by: [bra], within: 2 mm}]",
+        "no region bra",
+        "mean bar",
+    ),
     ("dimensions: [{measure: app, at: popliteal, target: 9 mm, within: 2 mm}]", "measure: is 'app'", "mean ap"),
-    ("dimensions: [{measure: ap, at: popliteal, target: {from: tape, change: 3 mm}, within: 2 mm}]", "which way", r"\+3 mm"),
+    (
+        "dimensions: [{measure: ap, at: popliteal, target: {from: tape, change: 3 mm}, within: 2 mm}]",
+        "which way",
+        r"\+3 mm",
+    ),
     ("dimensions: [{measure: ap, at: popliteal, target: {}, within: 2 mm}]", "needs one of from and value", ""),
     ("end: {lengthen: 3 mm, pad: 6 mm}", "needs one of lengthen and pad", ""),
     ("end: {lengthen: 3 mm, allow: [4 mm, 5 mm]}", "is 3 mm, outside its own allow", ""),
     ("brim: {line: [popliteal, fibular-head]}", r"brim\.line: has 2 entries", "at least 3"),
-    ("brim: {line: [popliteal, popliteal, popliteal], flare: {out: 8 mm, over: 3 mm, where: back}}", "is 'back'", "posterior"),
+    (
+        "brim: {line: [popliteal, popliteal, popliteal], flare: {out: 8 mm, over: 3 mm, where: back}}",
+        "is 'back'",
+        "posterior",
+    ),
     ("limits: {slope: 50 deg}", "is 50 deg, must be 45 deg or less", ""),
     ("limits: {volume: [-9 %, -4 %]}", r"limits\.volume: is -9 % to -4 %", "a negative one, a positive one"),
     ("limits: {volum: [-9 %, 4 %]}", "volum: is not a key here", "did you mean volume"),
@@ -157,7 +200,8 @@ def test_all_faults_are_told_at_once_in_the_order_of_the_file(tmp_path: Path) ->
         load_text(tmp_path, text)
     keys = [error.key for error in caught.value.errors]
     assert set(keys) == {
-        "limits.slope", "protected[0]", "regions.bar.action", "regions.bar.amount", "regions.bar.feathr", "regions.bar.feather",
+        "limits.slope", "protected[0]", "regions.bar.action", "regions.bar.amount", "regions.bar.feathr",
+        "regions.bar.feather",
     }  # fmt: skip
     lines = [error.line for error in caught.value.errors]
     assert lines == sorted(lines)  # type: ignore[type-var]
@@ -169,23 +213,34 @@ def test_shorthands_say_the_same_as_what_they_stand_for(tmp_path: Path) -> None:
     assert short.regions["bar"].shape == long.regions["bar"].shape
     one = "keep-clear: {of: fibular-head, by: 6 mm}\n    feather"
     many = "keep-clear: [{of: fibular-head, by: 6 mm}]\n    feather"
-    assert load_text(tmp_path, book_text(bar("feather", one))).regions == load_text(
-        tmp_path, book_text(bar("feather", many))
-    ).regions
-    assert load_text(tmp_path, book_text(more="end: {lengthen: 3 mm, from: inflection}\n")).says.end == load_text(
-        tmp_path, book_text(more="end: {lengthen: 3 mm, from: {at: inflection}}\n")
-    ).says.end
+    assert (
+        load_text(tmp_path, book_text(bar("feather", one))).regions
+        == load_text(tmp_path, book_text(bar("feather", many))).regions
+    )
+    assert (
+        load_text(tmp_path, book_text(more="end: {lengthen: 3 mm, from: inflection}\n")).says.end
+        == load_text(tmp_path, book_text(more="end: {lengthen: 3 mm, from: {at: inflection}}\n")).says.end
+    )
 
 
 def test_defaults_are_those_of_the_language(tmp_path: Path) -> None:
     region = load_text(tmp_path, book_text()).regions["bar"]
-    assert (region.from_, region.profile, region.blend, region.keep_clear, region.when) == ("reduced", "flat", None, (), None)
+    assert (region.from_, region.profile, region.blend, region.keep_clear, region.when) == (
+        "reduced",
+        "flat",
+        None,
+        (),
+        None,
+    )
 
 
 def test_a_place_that_needs_a_path_says_so(tmp_path: Path) -> None:
     for extra, match in (
         ("path: [fibular-head, distal-fibula]\n    ", r"along-path: is missing"),
-        ("path: [fibular-head, {at: distal-fibula, along-path: 3 mm}]\n    along-path: 9 mm\n    ", "cuts back what is no end"),
+        (
+            "path: [fibular-head, {at: distal-fibula, along-path: 3 mm}]\n    along-path: 9 mm\n    ",
+            "cuts back what is no end",
+        ),
     ):
         with pytest.raises((RulesError, Faults), match=match):
             load_text(tmp_path, book_text(bar("at: mid-patellar-tendon\n    ", extra)))

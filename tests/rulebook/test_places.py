@@ -138,7 +138,9 @@ def test_a_line_across_the_back_takes_the_shorter_way_over_the_seam() -> None:
 def test_a_shifted_straight_path_keeps_its_distance_all_along() -> None:
     line = PLACES.line([Spot(20.0, 0.0), Spot(60.0, 0.0), Spot(110.0, 0.0)])
     moved = PLACES.shifted(line, "lateral", 15.0)
-    assert all(near(spot, station, degrees(15.0)) for spot, station in zip(moved.spots, (20.0, 60.0, 110.0), strict=True))
+    assert all(
+        near(spot, station, degrees(15.0)) for spot, station in zip(moved.spots, (20.0, 60.0, 110.0), strict=True)
+    )
     other = PLACES.shifted(line, "medial", 15.0)
     assert all(spot.angle_deg == pytest.approx(-degrees(15.0), abs=1e-9) for spot in other.spots)
 
@@ -203,6 +205,7 @@ def test_an_open_section_takes_the_radius_of_the_next_closed_one() -> None:
             return float("nan") if station < 10.0 else station
 
     assert Places(transtibial(Open())).radius(5.0) == 11.0
+
     class Never(CapsuleChart):
         def mean_radius(self, station: float) -> float:  # noqa: ARG002 - open everywhere
             return float("nan")

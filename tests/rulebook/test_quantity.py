@@ -1,3 +1,5 @@
+"""Values with units: read exactly, refused with what to write."""
+
 from __future__ import annotations
 
 from fractions import Fraction
@@ -79,15 +81,17 @@ def test_a_sign_is_refused_where_none_may_be_and_asked_for_where_one_must() -> N
     assert parse_quantity("+1 mm", "length", sign="required").value == 1.0
     assert parse_quantity("-1 mm", "length", sign="required").value == -1.0
     assert parse_quantity("\u22121 mm", "length", sign="required").value == -1.0  # the minus sign of print
-    assert parse_quantity("-1 mm", "length", sign="any").value == parse_quantity("\u22121 mm", "length", sign="any").value
+    assert (
+        parse_quantity("-1 mm", "length", sign="any").value == parse_quantity("\u22121 mm", "length", sign="any").value
+    )
 
 
 def test_bounds_take_the_bound_itself_and_refuse_what_is_just_outside() -> None:
     assert parse_quantity("0 mm", "length", least=0.0).value == 0.0
     assert parse_quantity("45 deg", "angle", most=45.0).value == 45.0
-    with pytest.raises(QuantityError, match="is 45.001 deg, must be 45 deg or less"):
+    with pytest.raises(QuantityError, match=r"is 45\.001 deg, must be 45 deg or less"):
         parse_quantity("45.001 deg", "angle", most=45.0)
-    with pytest.raises(QuantityError, match="is -0.001 mm, must be 0 mm or more"):
+    with pytest.raises(QuantityError, match=r"is -0\.001 mm, must be 0 mm or more"):
         parse_quantity("-0.001 mm", "length", sign="any", least=0.0)
 
 

@@ -41,8 +41,11 @@ def tunings(book: Rulebook, *entries: str) -> tuple[Tuning, ...]:
 
 
 def test_a_plan_carries_the_rulebook_and_the_scan_it_is_for(tmp_path: Path) -> None:
-    more = "needs: {capture-includes: knee, landmarks: [tibial-crest]}\nprotected: [fibular-neck]\ncautions: [look twice]\n"
-    book = load_text(tmp_path, book_text(BAR + HEAD_UP, more=more + "limits: {volume: [-9 %, 4 %], reduction: 12 mm}\n"))
+    more = "needs: {capture-includes: knee, landmarks: [tibial-crest]}\n"
+    more += "protected: [fibular-neck]\ncautions: [look twice]\n"
+    book = load_text(
+        tmp_path, book_text(BAR + HEAD_UP, more=more + "limits: {volume: [-9 %, 4 %], reduction: 12 mm}\n")
+    )
     plan = planned(book)
     assert (plan.name, plan.rulebook_key, plan.amputation, plan.status, plan.revision) == (
         "Test", "book", "transtibial", "usable", 1,
@@ -208,14 +211,16 @@ def test_every_shipped_transtibial_rulebook_resolves_on_short_and_long_limbs() -
             assert not [warn for warn in plan.warnings if warn.severity == "stop"]
 
 
-def test_the_made_limb_resolves_like_the_closed_form(transtibial_limb) -> None:  # type: ignore[no-untyped-def]
-    book = load_rulebook("transtibial-patellar-tendon-bearing")
-    plan = resolve(book, transtibial_limb, Facts(shaping="none"), scan_sha256=SCAN)
-    marks = transtibial_limb.landmarks
-    bar = region(plan, "patellar-tendon")
-    # 2 mm proximal of the landmark, along the surface; within 5 % of the level, the wall being nearly upright
-    assert marks["mid-patellar-tendon"].level_mm - bar.anchor.spot.station_mm == pytest.approx(2.0, abs=0.1)
-    calf = region(plan, "popliteal")
+def test_a_made_limb_resolves_like_the_closed_form(tmp_path: Path, transtibial_limb) -> None:  # type: ignore[no-untyped-def]
+    share = BAR.replace("bar:", "calf:").replace("mid-patellar-tendon", "popliteal").replace("5 mm", "9 % of radius")
+    book = load_text(
+        tmp_path,
+        book_text(BAR.replace("at: mid-patellar-tendon", "at: mid-patellar-tendon\n    proximal: 6 mm") + share),
+    )
+    plan = resolve(book, transtibial_limb, Facts(), scan_sha256=SCAN)
+    bar, calf = region(plan, "bar"), region(plan, "calf")
+    # 6 mm proximal along the surface; the level is within 5 % of that, the wall being nearly upright
+    risen = transtibial_limb.landmarks["mid-patellar-tendon"].level_mm - bar.anchor.spot.station_mm
+    assert risen == pytest.approx(6.0, abs=0.3)
     radius = transtibial_limb.chart.mean_radius(calf.anchor.spot.station_mm)
-    share = book.regions["popliteal"].amount.value
-    assert calf.rulebook_mm == pytest.approx(share / 100 * radius, rel=1e-9)
+    assert calf.rulebook_mm == pytest.approx(0.09 * radius, rel=1e-9)

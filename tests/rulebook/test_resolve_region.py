@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import replace
 from pathlib import Path
@@ -9,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from rectify.errors import CaseError, RulesError
-from rectify.rulebook.plan import Band, EndCap, KeepClear, Outline, Oval, Strip
 from rectify.limb.spot import Spot
+from rectify.rulebook.plan import Band, EndCap, KeepClear, Outline, Oval, Strip
 from tests.rulebook.books import BAR, HEAD_UP, book_text, load_text
 from tests.rulebook.fake import CapsuleChart, FakeMark, mark, transtibial
 from tests.rulebook.test_resolve import codes, planned, region, tunings
@@ -40,7 +41,10 @@ def test_a_slope_above_35_degrees_is_noted(tmp_path: Path) -> None:
     plan = planned(load_text(tmp_path, book_text(steep)))
     (warn,) = [warn for warn in plan.warnings if warn.code == "slope"]
     slope = math.degrees(math.atan(1.875 * 5 / 13))
-    assert (warn.severity, warn.message) == ("note", f"5 mm over 13 mm is {slope:.1f} deg steep; above 35 deg an edge is felt")
+    assert (warn.severity, warn.message) == (
+        "note",
+        f"5 mm over 13 mm is {slope:.1f} deg steep; above 35 deg an edge is felt",
+    )
 
 
 def test_a_tuning_past_45_degrees_is_refused_with_the_feather_that_would_carry_it(tmp_path: Path) -> None:
@@ -53,7 +57,10 @@ def test_a_tuning_past_45_degrees_is_refused_with_the_feather_that_would_carry_i
 
 
 def test_where_the_feather_would_not_fit_the_size_that_would_carry_it_is_said(tmp_path: Path) -> None:
-    book = load_text(tmp_path, book_text(BAR.replace("along: 36 mm", "along: 24 mm").replace("16 mm", "11 mm").replace("5 mm", "4 mm")))
+    book = load_text(
+        tmp_path,
+        book_text(BAR.replace("along: 36 mm", "along: 24 mm").replace("16 mm", "11 mm").replace("5 mm", "4 mm")),
+    )
     with pytest.raises(CaseError, match="too steep") as caught:
         planned(book, tune=tunings(book, "regions: {bar: {change: +3 mm}}"))
     # 1.875 * 7 = 13.125; twice that and a core of 3 mm
@@ -62,7 +69,8 @@ def test_where_the_feather_would_not_fit_the_size_that_would_carry_it_is_said(tm
 
 
 @pytest.mark.parametrize(
-    ("change", "key"), [("feather: 9 mm", "feather"), ("shape: {oval: 20 mm}", "shape"), ("widen: {along: -18 mm}", "widen")]
+    ("change", "key"),
+    [("feather: 9 mm", "feather"), ("shape: {oval: 20 mm}", "shape"), ("widen: {along: -18 mm}", "widen")],
 )
 def test_whatever_made_it_too_steep_is_pointed_at(tmp_path: Path, change: str, key: str) -> None:
     book = load_text(tmp_path, book_text())
@@ -85,9 +93,14 @@ def test_a_coarse_mesh_that_makes_the_rulebook_itself_too_steep_must_be_looked_a
 
 
 def test_the_ends_of_a_short_strip_take_their_feather_from_its_length(tmp_path: Path) -> None:
-    strip = BAR.replace(
-        "at: mid-patellar-tendon", "path: [{at: fibular-head, along-path: 42 mm}, {at: distal-fibula, along-path: 42 mm}]"
-    ).replace("shape: {oval: {along: 36 mm, around: 50 mm}}", "shape: {strip: {width: 40 mm}}").replace("5 mm", "3 mm")
+    strip = (
+        BAR.replace(
+            "at: mid-patellar-tendon",
+            "path: [{at: fibular-head, along-path: 42 mm}, {at: distal-fibula, along-path: 42 mm}]",
+        )
+        .replace("shape: {oval: {along: 36 mm, around: 50 mm}}", "shape: {strip: {width: 40 mm}}")
+        .replace("5 mm", "3 mm")
+    )
     plan = planned(load_text(tmp_path, book_text(strip)))
     # about 5 mm of path and discs of 40 mm at its ends: 45 mm long, so 21 mm each way would fit
     assert "feather-held" not in codes(plan)
@@ -108,9 +121,17 @@ def test_a_build_up_over_estimated_bone_is_wider_by_the_uncertainty_and_must_be_
 @pytest.mark.parametrize(
     ("place", "shape", "check"),
     [
-        ("path: [fibular-head, distal-fibula]", "{strip: {width: 10 mm}}", lambda s: isinstance(s, Strip) and set(s.widths_mm) == {22.0}),
+        (
+            "path: [fibular-head, distal-fibula]",
+            "{strip: {width: 10 mm}}",
+            lambda s: isinstance(s, Strip) and set(s.widths_mm) == {22.0},
+        ),
         ("between: [fibular-head, distal-fibula]", "band", lambda s: s == Band(14.0 - 6.0, 102.0 + 6.0)),
-        ("", "{end-cap: {from: tibia-end}}", lambda s: isinstance(s, EndCap) and abs(s.reach_mm - (R * math.pi / 2 - 5 + 6)) < 1e-6),
+        (
+            "",
+            "{end-cap: {from: tibia-end}}",
+            lambda s: isinstance(s, EndCap) and abs(s.reach_mm - (R * math.pi / 2 - 5 + 6)) < 1e-6,
+        ),
     ],
 )
 def test_every_shape_grows_over_estimated_bone(tmp_path: Path, place: str, shape: str, check) -> None:  # type: ignore[no-untyped-def]
@@ -164,7 +185,12 @@ def test_an_estimated_place_on_soft_tissue_is_only_noted(tmp_path: Path) -> None
 
 
 def test_a_reduction_laid_out_on_estimated_tender_bone_is_left_out(tmp_path: Path) -> None:
-    over = BAR.replace("mid-patellar-tendon", "tibial-tubercle").replace("36 mm", "34 mm").replace("50 mm", "34 mm").replace("feather: 16", "feather: 15")
+    over = (
+        BAR.replace("mid-patellar-tendon", "tibial-tubercle")
+        .replace("36 mm", "34 mm")
+        .replace("50 mm", "34 mm")
+        .replace("feather: 16", "feather: 15")
+    )
     plan = planned(load_text(tmp_path, book_text(over)), transtibial(tibial_tubercle=estimated(8.0, (21, 5))))
     assert not plan.regions
     assert "region-left-out" in codes(plan, "bar")
@@ -202,7 +228,7 @@ def test_a_disc_on_a_line_leaves_no_gap_along_it(tmp_path: Path) -> None:
     discs = region(planned(book), "fibular-head").keep_clear
     stations = [disc.spot.station_mm for disc in discs]
     assert stations[0] == 35.0 and stations[-1] == pytest.approx(90.0, abs=1e-9)
-    assert max(b - a for a, b in zip(stations, stations[1:], strict=False)) <= 3.0 + 1e-9  # half a radius
+    assert max(b - a for a, b in itertools.pairwise(stations)) <= 3.0 + 1e-9  # half a radius
     assert {disc.by_mm for disc in discs} == {6.0}
 
 

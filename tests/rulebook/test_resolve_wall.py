@@ -8,9 +8,9 @@ from pathlib import Path
 import pytest
 
 from rectify.errors import CaseError, RulesError
+from rectify.limb.spot import Spot
 from rectify.rulebook import Facts, TapeValue
 from rectify.rulebook.plan import Dimension, End, OverallRow, Spare
-from rectify.limb.spot import Spot
 from tests.rulebook.books import book_text, load_text
 from tests.rulebook.fake import CapsuleChart, absent, mark, transtibial
 from tests.rulebook.test_resolve import codes, planned, tunings
@@ -35,7 +35,12 @@ def with_overall(tmp_path: Path, text: str = OVERALL, more: str = "", limb=None,
 def test_rows_become_levels_and_defaults_are_those_of_the_language(tmp_path: Path) -> None:
     overall = with_overall(tmp_path).overall
     assert overall is not None
-    assert (overall.basis, overall.holds, overall.fade_mm, overall.spare_fade_mm) == ("circumference", "before-regions", 30.0, 15.0)
+    assert (overall.basis, overall.holds, overall.fade_mm, overall.spare_fade_mm) == (
+        "circumference",
+        "before-regions",
+        30.0,
+        15.0,
+    )
     assert overall.rows == (
         OverallRow(0.0, 3.0, "mid-patellar-tendon"),
         OverallRow(pytest.approx(140.0, abs=1e-9), 1.0, "distal-end, 30 mm proximal"),  # type: ignore[arg-type]
@@ -90,7 +95,9 @@ def test_tunings_change_every_row_within_allow(tmp_path: Path) -> None:
         planned(book, tune=tunings(book, "overall: {change: +2.1 %}"))
     assert (caught.value.key, caught.value.wanted) == ("tune[0].overall.change", "2 % to 5 %")
     beyond = "overall: {change: +2.1 %, beyond-allow: {by: JT, why: agreed}}"
-    assert {w.severity for w in planned(book, tune=tunings(book, beyond)).warnings if w.code == "beyond-allow"} == {"look"}
+    assert {w.severity for w in planned(book, tune=tunings(book, beyond)).warnings if w.code == "beyond-allow"} == {
+        "look"
+    }
     with pytest.raises(CaseError, match=r"makes it -1 %"):
         planned(book, tune=tunings(book, "overall: {change: -2 %, beyond-allow: {by: JT, why: agreed}}"))
 
@@ -106,7 +113,8 @@ def test_tuned_rows_replace_the_old_ones_with_their_changes(tmp_path: Path) -> N
 
 
 def test_what_is_spared_becomes_discs_paths_and_windows(tmp_path: Path) -> None:
-    spare = "  spare: [fibular-head, {of: tibial-crest, within: 18 mm}, {levels: [0 mm, {at: inflection, proximal: 20 mm}], angles: [240 deg, 300 deg]}]\n"
+    window = "{levels: [0 mm, {at: inflection, proximal: 20 mm}], angles: [240 deg, 300 deg]}"
+    spare = f"  spare: [fibular-head, {{of: tibial-crest, within: 18 mm}}, {window}]\n"
     overall = with_overall(tmp_path, OVERALL + spare).overall
     assert overall is not None
     assert overall.spare == (
@@ -119,7 +127,9 @@ def test_what_is_spared_becomes_discs_paths_and_windows(tmp_path: Path) -> None:
 
 
 def test_an_absent_landmark_is_not_spared_and_not_missed(tmp_path: Path) -> None:
-    overall = with_overall(tmp_path, OVERALL + "  spare: [fibular-head]\n", limb=transtibial(fibular_head=absent())).overall
+    overall = with_overall(
+        tmp_path, OVERALL + "  spare: [fibular-head]\n", limb=transtibial(fibular_head=absent())
+    ).overall
     assert overall is not None and overall.spare == ()
 
 
@@ -127,7 +137,10 @@ def test_protected_landmarks_and_estimated_bone_are_spared_without_being_said(tm
     limb = transtibial(tibial_tubercle=mark(CapsuleChart(), (21, 5), source="estimated", uncertainty_mm=7.0))
     overall = with_overall(tmp_path, OVERALL, "protected: [fibular-neck]\n", limb).overall
     assert overall is not None
-    assert {spare.landmark: spare.radius_mm for spare in overall.spare} == {"fibular-neck": 12.0, "tibial-tubercle": 17.0}
+    assert {spare.landmark: spare.radius_mm for spare in overall.spare} == {
+        "fibular-neck": 12.0,
+        "tibial-tubercle": 17.0,
+    }
     said = with_overall(tmp_path, OVERALL + "  spare: [{of: tibial-tubercle, within: 5 mm}]\n", limb=limb).overall
     assert said is not None and said.spare[0].radius_mm == 17.0  # never nearer than its own clearance
 
@@ -186,7 +199,10 @@ def test_an_absent_inflection_leaves_the_end_alone_and_must_be_looked_at(tmp_pat
 
 # -- dimensions ---------------------------------------------------------------------------------------
 
-DIMENSION = "dimensions: [{measure: MEASURE, at: mid-patellar-tendon, distal: 20 mm, target: TARGET, by: [bar], within: 2 mm}]\n"
+DIMENSION = """\
+dimensions:
+  - {measure: MEASURE, at: mid-patellar-tendon, distal: 20 mm, target: TARGET, by: [bar], within: 2 mm}
+"""
 
 
 def dimension(tmp_path: Path, facts: Facts, measure: str = "ap", target: str = "{from: tape}"):  # type: ignore[no-untyped-def]
@@ -213,7 +229,9 @@ def test_a_target_comes_from_the_tape_nearest_to_its_level(tmp_path: Path) -> No
         ("ap", "104 mm", 104.0),
     ],
 )
-def test_a_value_over_skin_gets_the_liner_that_will_be_worn(tmp_path: Path, measure: str, target: str, expected: float) -> None:
+def test_a_value_over_skin_gets_the_liner_that_will_be_worn(
+    tmp_path: Path, measure: str, target: str, expected: float
+) -> None:
     tape = (
         TapeValue("ap", "mid-patellar-tendon", 20.0, 100.0),
         TapeValue("circumference", "mid-patellar-tendon", 20.0, 300.0),
@@ -252,7 +270,12 @@ def test_a_brim_becomes_spots_and_a_line_in_it_is_taken_whole(tmp_path: Path) ->
     assert [(spot.station_mm, spot.angle_deg) for spot in brim.line] == [
         (-26.0, 0.0), (-25.0, 90.0), (-12.0, 160.0), (-12.0, 180.0), (-12.0, -160.0), (-25.0, -90.0),
     ]  # fmt: skip
-    assert (brim.corner_radius_mm, brim.flare_out_mm, brim.flare_over_mm, brim.flare_where) == (30.0, 8.0, 15.0, "posterior")
+    assert (brim.corner_radius_mm, brim.flare_out_mm, brim.flare_over_mm, brim.flare_where) == (
+        30.0,
+        8.0,
+        15.0,
+        "posterior",
+    )
 
 
 def test_a_brim_off_the_capture_or_on_what_is_absent_must_be_looked_at(tmp_path: Path) -> None:

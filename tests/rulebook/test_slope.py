@@ -1,3 +1,5 @@
+"""The steepest slope of a feather, against the blend itself."""
+
 from __future__ import annotations
 
 import numpy as np

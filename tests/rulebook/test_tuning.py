@@ -1,3 +1,5 @@
+"""Tunings and --set strings: what they may say, and where a fault is pointed at."""
+
 from __future__ import annotations
 
 from pathlib import Path
@@ -134,7 +136,11 @@ def test_sets_become_one_entry_with_who_and_why(book: Rulebook) -> None:
     }  # fmt: skip
     assert parse_sets([], book) is None
     bare = parse_sets(["bar.amount=6mm"], book)
-    assert bare is not None and (bare.says.by, bare.says.why, bare.says.on) == ("unsigned", "set on the command line", None)
+    assert bare is not None and (bare.says.by, bare.says.why, bare.says.on) == (
+        "unsigned",
+        "set on the command line",
+        None,
+    )
 
 
 @pytest.mark.parametrize(

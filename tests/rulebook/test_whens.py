@@ -1,3 +1,5 @@
+"""Conditions and factors on the facts of a case."""
+
 from __future__ import annotations
 
 import pytest
@@ -33,9 +35,7 @@ def test_what_nobody_said_meets_no_condition_and_has_factor_one_and_is_named() -
     assert (factor.holds, factor.factor, factor.unknown) == (True, 1.0, ("shaping", "liner"))
 
 
-@pytest.mark.parametrize(
-    ("worn", "factor"), [(0.0, 0.5), (3.0, 0.5), (4.5, 0.75), (6.0, 1.0), (9.0, 1.3), (12.0, 1.3)]
-)
+@pytest.mark.parametrize(("worn", "factor"), [(0.0, 0.5), (3.0, 0.5), (4.5, 0.75), (6.0, 1.0), (9.0, 1.3), (12.0, 1.3)])
 def test_liner_factors_run_straight_between_the_thicknesses_and_hold_at_the_ends(worn: float, factor: float) -> None:
     when = read_when({"liner": {"6 mm": 1, "3 mm": 0.5, "9 mm": 1.3}})
     assert weigh(when, Facts(liner_mm=worn)).factor == pytest.approx(factor, abs=1e-12)

@@ -1,3 +1,5 @@
+"""Did you mean."""
+
 from __future__ import annotations
 
 from rectify.rulebook.words import suggest

@@ -1,3 +1,5 @@
+"""The YAML reader: plain values, lines, and everything it must not read."""
+
 from __future__ import annotations
 
 import json
@@ -20,7 +22,8 @@ def refused(text: str | bytes, match: str, line: int | None = None) -> RulesErro
 
 
 def test_values_come_out_plain_and_words_of_yaml_1_1_stay_words() -> None:
-    text = "a: 1\nb: 2.5\nc: yes\nd: No\ne: on\nf: none\ng: 2026-11-20\nh: '12'\ni: 0x10\nj: 1:30\nk: 012\nl: ~\nm: -1e-3\n"
+    text = "a: 1\nb: 2.5\nc: yes\nd: No\ne: on\nf: none\ng: 2026-11-20\n"
+    text += "h: '12'\ni: 0x10\nj: 1:30\nk: 012\nl: ~\nm: -1e-3\n"
     assert parse_yaml(text).value == {
         "a": 1, "b": 2.5, "c": True, "d": False, "e": "on", "f": "none", "g": "2026-11-20",
         "h": "12", "i": "0x10", "j": "1:30", "k": "012", "l": None, "m": -1e-3,
@@ -132,7 +135,9 @@ plain = st.recursive(
     | st.integers(-(10**15), 10**15)
     | st.floats(allow_nan=False, allow_infinity=False)
     | st.text(st.characters(codec="ascii"), max_size=12),
-    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text("abc-", min_size=1, max_size=6), inner, max_size=4),
+    lambda inner: (
+        st.lists(inner, max_size=4) | st.dictionaries(st.text("abc-", min_size=1, max_size=6), inner, max_size=4)
+    ),
     max_leaves=20,
 )
 
