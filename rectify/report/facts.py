@@ -76,8 +76,12 @@ def change_facts(case: Case, outcome: Outcome, standing: Standing) -> dict[str, 
         "limits": change.limit_facts(outcome),
         "checks": change.check_facts(outcome),
         "warnings": _warnings(
-            outcome.breaches, outcome.warnings, case.warnings(), capture.tape_warnings(tape),
-            _missed(outcome), standing.reasons,
+            outcome.breaches,
+            outcome.warnings,
+            case.warnings(),
+            capture.tape_warnings(tape),
+            _missed(outcome),
+            standing.reasons,
         ),
         "cautions": [*capture.cautions_of(case), *(plan.cautions or GENERAL_CAUTIONS)],
     }
@@ -109,7 +113,9 @@ def measure_facts(case: Case, step_mm: float = _LEVEL_STEP_MM) -> dict[str, Any]
         "limb": capture.limb_facts(case),
         "landmarks": capture.landmark_facts(limb),
         "volume": {
-            "volume_ml": limb.volume_ml(), "plane_level_mm": limb.plane_level(), "model_ml": limb.model_volume_ml()
+            "volume_ml": limb.volume_ml(),
+            "plane_level_mm": limb.plane_level(),
+            "model_ml": limb.model_volume_ml(),
         },
         "levels": [capture.level_row(profile, i) for i in range(len(profile.levels))],
         "lengths": lengths,
@@ -161,12 +167,13 @@ def _inputs(case: Case) -> list[dict[str, str]]:
 
 
 def _missed(outcome: Outcome) -> list[Warn]:
-    return [
-        Warn("dimension-missed", "look", f"{capture.MEASURES[d.measure]} at {d.at} is {d.after_mm:.0f} mm; {d.target_mm:.0f} mm "
-             f"within {d.within_mm:g} mm was wanted", f"dimensions[{i}]")
-        for i, d in enumerate(outcome.dimensions)
-        if d.met is False and d.target_mm is not None
-    ]
+    out = []
+    for i, d in enumerate(outcome.dimensions):
+        if d.met is False and d.target_mm is not None:
+            what = f"{capture.MEASURES[d.measure]} at {d.at} is {d.after_mm:.0f} mm"
+            wanted = f"{d.target_mm:.0f} mm within {d.within_mm:g} mm was wanted"
+            out.append(Warn("dimension-missed", "look", f"{what}; {wanted}", f"dimensions[{i}]"))
+    return out
 
 
 def _warnings(*groups: Iterable[Warn]) -> list[dict[str, str]]:

@@ -95,7 +95,13 @@ def _right_is(name: str, lateral: float) -> str:
 
 
 def _picture(
-    outcome: Outcome, name: str, scale: float, lateral: float, colours: NDArray[np.float64], normals: Points, lines: _Lines
+    outcome: Outcome,
+    name: str,
+    scale: float,
+    lateral: float,
+    colours: NDArray[np.float64],
+    normals: Points,
+    lines: _Lines,
 ) -> Picture:
     view = _view(name, lateral)
     v, faces = outcome.mesh.vertices, outcome.mesh.faces
@@ -107,26 +113,29 @@ def _picture(
     facing = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) < (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])
     nearness = v @ view.toward
     seen = rasterise((flat - corner) * scale, faces[facing], (width, height), nearness)
-    canvas = _shaded(seen, colours, normals, view)
+    carried = seen.carry(np.concatenate([colours, normals, -v[:, 2:], nearness[:, None]], axis=1))
+    canvas = _shaded(seen, carried[..., :3], carried[..., 3:6], view)
     if name != "distal":
-        _level_lines(canvas, seen, v)
-    _pencil(canvas, seen, nearness, lines, view, corner, scale)
+        _level_lines(canvas, seen, carried[..., 6])
+    _pencil(canvas, carried[..., 7], lines, view, corner, scale)
     small = canvas.reshape(height // _FINER, _FINER, width // _FINER, _FINER, 3).mean(axis=(1, 3))
     png = png_bytes(np.clip(np.round(small), 0, 255).astype(np.uint8))
     return Picture(name, png, width // _FINER, height // _FINER, _right_is(name, lateral))
 
 
-def _shaded(seen: Seen, colours: NDArray[np.float64], normals: Points, view: _View) -> NDArray[np.float64]:
+def _shaded(seen: Seen, colours: Floats, normals: Floats, view: _View) -> NDArray[np.float64]:
     """(h, w, 3): the surface's colours under a lamp over the left shoulder, on white."""
     lamp = unit(view.toward + 0.45 * view.up - 0.35 * view.right)
-    light = np.clip(unit(seen.carry(normals)) @ lamp, 0.0, None)
-    shade = _AMBIENT + _DIFFUSE * light**_GAMMA
-    return np.where(seen.there[..., None], seen.carry(colours) * shade[..., None], 255.0)
+    there = seen.there
+    light = np.clip(unit(normals[there]) @ lamp, 0.0, None)
+    out = np.full(colours.shape, 255.0)
+    out[there] = colours[there] * (_AMBIENT + _DIFFUSE * light**_GAMMA)[:, None]
+    return out
 
 
-def _level_lines(canvas: NDArray[np.float64], seen: Seen, vertices: Points) -> None:
+def _level_lines(canvas: NDArray[np.float64], seen: Seen, levels_mm: Floats) -> None:
     """Darken where the level passes a multiple of 50 mm, level 0 more than the others."""
-    level = seen.carry(-vertices[:, 2]) / _LEVELS_MM
+    level = levels_mm / _LEVELS_MM
     step = np.floor(level)
     crossing = np.zeros(step.shape, dtype=bool)
     crossing[:-1] = (step[:-1] != step[1:]) & seen.there[:-1] & seen.there[1:]
@@ -157,18 +166,18 @@ def _outline_points(outcome: Outcome, step_mm: float) -> _Lines:
 
 
 def _pencil(
-    canvas: NDArray[np.float64], seen: Seen, nearness: Floats, lines: _Lines, view: _View, corner: Floats, scale: float
+    canvas: NDArray[np.float64], nearness: Floats, lines: _Lines, view: _View, corner: Floats, scale: float
 ) -> None:
+    """Draw the outlines that face the eye; `nearness` (h, w) is the surface's."""
     points, normals, drawn = lines
     front = drawn & (normals @ view.toward > 0.08)
     p = points[front]
     flat = (np.stack([p @ view.right, -(p @ view.up)], axis=1) - corner) * scale
     x, y = np.floor(flat).astype(np.int64).T
-    height, width = seen.face.shape
+    height, width = nearness.shape
     inside = (x >= 0) & (y >= 0) & (x < width - 1) & (y < height - 1)
     x, y, p = x[inside], y[inside], p[inside]
-    surface = seen.carry(nearness)[y, x]
-    shown = (p @ view.toward) > surface - _BEHIND_MM
+    shown = (p @ view.toward) > nearness[y, x] - _BEHIND_MM
     x, y = x[shown], y[shown]
     ink = np.array([int(PENCIL[i : i + 2], 16) for i in (1, 3, 5)], dtype=np.float64)
     for dx, dy in ((0, 0), (1, 0), (0, 1), (1, 1)):

@@ -72,7 +72,8 @@ def _candidates(label: Label) -> NDArray[np.float64]:
     half = np.array([label.width, label.height]) / 2
     anchor = np.array(label.anchor)
     # beside the anchor: the text's box touches a circle of the ring's gap
-    beside = [anchor + way * (gap + 3.0) + np.sign(np.round(way, 6)) * half * np.minimum(1.0, 2 * np.abs(way)) for gap in _RINGS]
+    reach = np.sign(np.round(way, 6)) * half * np.minimum(1.0, 2 * np.abs(way))
+    beside = [anchor + way * (gap + 3.0) + reach for gap in _RINGS]
     return np.concatenate(([anchor[None]] if label.centred else []) + beside)
 
 
@@ -90,4 +91,5 @@ def _overlap(tried: NDArray[np.float64], boxes: NDArray[np.float64]) -> NDArray[
 def _sticking_out(tried: NDArray[np.float64], frame: tuple[float, float, float, float]) -> NDArray[np.float64]:
     x0, y0, x1, y1 = frame
     over = np.stack([x0 - tried[:, 0], y0 - tried[:, 1], tried[:, 2] - x1, tried[:, 3] - y1], axis=1)
-    return np.asarray((np.clip(over, 0.0, None) > 0).any(axis=1).astype(np.float64) + np.clip(over, 0.0, None).sum(axis=1))
+    over = np.clip(over, 0.0, None)
+    return np.asarray((over > 0).any(axis=1) + over.sum(axis=1), dtype=np.float64)

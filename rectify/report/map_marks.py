@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -91,7 +91,8 @@ def draw_landmarks(ax: Axes, outcome: Outcome) -> list[Name]:
         places = np.array([(s.station_mm, s.angle_deg) for s in mark.spots])
         if name in names and names[name].level_only:
             ax.axhline(places[0, 0], color=INK, lw=0.7, linestyle=(0, (1.0, 2.0)), zorder=1.5)
-            ax.text(178, places[0, 0] - 0.8, name, fontsize=_MARK_PT, va="bottom", ha="right", gid="name-" + name, zorder=4)
+            where: Any = {"va": "bottom", "ha": "right", "gid": f"name-{name}"}
+            ax.text(178, places[0, 0] - 0.8, name, fontsize=_MARK_PT, zorder=4, **where)
             continue
         places = places[(places[:, 0] > limb.chart.top_mm) & (places[:, 0] < limb.chart.pole_mm - _POLE_NEAR_MM)]
         if len(places) == 0:
@@ -143,8 +144,20 @@ def write_names(ax: Axes, regions: list[Name], marks: list[Name]) -> None:
     plain = IdentityTransform()
     for i, (name, label, (x, y)) in enumerate(zip(names, labels, middles, strict=True)):
         _leader(ax, label, x, y)
-        ax.text(x, y, "\n".join(name.lines), transform=plain, fontsize=name.size_pt, color=INK, ha="center", va="center",
-                linespacing=1.05, fontweight="bold" if name.bold else "normal", gid=f"name-{i}", zorder=5)
+        ax.text(
+            x,
+            y,
+            "\n".join(name.lines),
+            transform=plain,
+            fontsize=name.size_pt,
+            color=INK,
+            ha="center",
+            va="center",
+            linespacing=1.05,
+            fontweight="bold" if name.bold else "normal",
+            gid=f"name-{i}",
+            zorder=5,
+        )
 
 
 def _label(ax: Axes, name: Name, *, centred: bool) -> Label:
@@ -164,4 +177,6 @@ def _leader(ax: Axes, label: Label, x: float, y: float) -> None:
     anchor, middle = np.array(label.anchor), np.array([x, y])
     edge = np.clip(anchor, middle - half, middle + half)
     if np.linalg.norm(edge - anchor) > _LEADER_FROM_PT:
-        ax.plot([edge[0], anchor[0]], [edge[1], anchor[1]], color=INK, lw=0.4, transform=IdentityTransform(), zorder=4.5)
+        ax.plot(
+            [edge[0], anchor[0]], [edge[1], anchor[1]], color=INK, lw=0.4, transform=IdentityTransform(), zorder=4.5
+        )

@@ -69,7 +69,8 @@ def listed(items: Iterable[object], kind: str = "") -> Html:
 def section(name: str, heading: str, *parts: object) -> Html:
     """A part of the page under a heading that can be linked to."""
     body = "\n".join(text(part) for part in parts if part)
-    return Html(f"<section id='{name}' aria-labelledby='{name}-h'>\n<h2 id='{name}-h'>{text(heading)}</h2>\n{body}\n</section>\n")
+    head = f"<section id='{name}' aria-labelledby='{name}-h'>\n<h2 id='{name}-h'>{text(heading)}</h2>"
+    return Html(f"{head}\n{body}\n</section>\n")
 
 
 @dataclass(frozen=True)

@@ -51,13 +51,17 @@ _BONE_ENDS = ("tibia-end", "distal-tibia", "distal-femur", "distal-humerus", "di
 _STARTS = ("medial-joint-line", "ischial-tuberosity", "greater-trochanter")
 _TRUST = ("marked", "mark", "computed", "estimated")  # best first
 
+_SKIN = "Look at the skin early and often."
 _CARE = {
-    ("sensation", "reduced"): "Sensation is reduced on this limb: pain gives no warning. Look at the skin early and often.",
-    ("sensation", "absent"): "There is no sensation on this limb: pain gives no warning. Look at the skin early and often.",
-    ("circulation", "reduced"): "Circulation is reduced on this limb: go easy on pressure, and look at the skin early and often.",
-    ("skin", "fragile"): "The skin of this limb is fragile: look at it early and often.",
+    ("sensation", "reduced"): f"Sensation is reduced on this limb: pain gives no warning. {_SKIN}",
+    ("sensation", "absent"): f"There is no sensation on this limb: pain gives no warning. {_SKIN}",
+    ("circulation", "reduced"): f"Circulation is reduced on this limb: go easy on pressure. {_SKIN}",
+    ("skin", "fragile"): f"The skin of this limb is fragile. {_SKIN}",
     ("skin", "open"): "The skin of this limb is open: see that nothing bears on it.",
-    ("volume", "changing"): "This limb is still changing volume: a capture ages quickly. Check tape against limb before anything is made.",
+    (
+        "volume",
+        "changing",
+    ): "This limb is still changing volume: a capture ages quickly. Check tape against limb before anything is made.",
 }
 _ASKED = ("sensation", "circulation", "skin", "volume")
 
@@ -165,8 +169,11 @@ def length_facts(limb: Limb, after_end_mm: float | None = None) -> list[Row]:
     """
     origin = vocabulary(limb.amputation).origin
     starts = [(" and ".join(origin), 0.0, _worst(limb, origin), _unsure(limb, origin))]
-    starts += [(name, limb.landmarks[name].level_mm, _worst(limb, (name,)), _unsure(limb, (name,)))
-               for name in _STARTS if _there(limb, name)]
+    starts += [
+        (name, limb.landmarks[name].level_mm, _worst(limb, (name,)), _unsure(limb, (name,)))
+        for name in _STARTS
+        if _there(limb, name)
+    ]
     ends = [("distal-end", limb.end_level_mm, "computed", 0.0)]
     bone = next((name for name in _BONE_ENDS if _there(limb, name)), None)
     if bone is not None:
@@ -212,7 +219,8 @@ def tape_facts(case: Case) -> list[Row]:
     levels = np.array([_tape_level(limb, t.at, t.offset_mm) for t in tape])
     wanted, index = np.unique(levels, return_inverse=True)
     profile = measure_levels(limb.mesh, wanted)
-    return [_tape_row(case, t, float(levels[i]), float(getattr(profile, t.measure)[index[i]])) for i, t in enumerate(tape)]
+    captured = [float(getattr(profile, t.measure)[i]) for t, i in zip(tape, index, strict=True)]
+    return [_tape_row(case, t, float(z), found) for t, z, found in zip(tape, levels, captured, strict=True)]
 
 
 def _tape_level(limb: Limb, at: str, offset: float) -> float:
@@ -256,18 +264,21 @@ def tape_warnings(rows: list[Row]) -> list[Warn]:
     out = []
     for i, row in enumerate(rows):
         place = row["at"] + (f" {row['distal_mm']:+.0f} mm" if row["distal_mm"] else "")
+        what = f"{MEASURES[row['measure']]} at {place}"
         if row["agrees"] is None:
-            out.append(Warn("tape-not-compared", "note", f"{MEASURES[row['measure']]} at {place}: the capture is not closed there",
-                            f"tape[{i}]"))
+            out.append(Warn("tape-not-compared", "note", f"{what}: the capture is not closed there", f"tape[{i}]"))
         elif not row["agrees"]:
-            out.append(Warn(
-                "tape-disagrees", "look",
-                f"{MEASURES[row['measure']]} at {place}: the tape says {row['tape_mm']:.0f} mm, the capture {row['capture_mm']:.0f} mm; "
-                f"up to {row['accepted_mm']:.0f} mm is accepted", f"tape[{i}]",
-            ))
-    off = [row["difference_mm"] for row in rows if row["measure"] == "circumference" and row["agrees"] is not None]
-    if len(off) >= _ONE_WAY_LEAST and (min(off) > _ONE_WAY_MM or max(off) < -_ONE_WAY_MM):
-        way = "larger" if off[0] > 0 else "smaller"
-        out.append(Warn("tape-one-way", "note", f"all {len(off)} circumferences of the capture are {way} than the tape's, by "
-                        f"{abs(float(np.mean(off))):.1f} mm on average: tension, a layer, or the scale?", "tape"))
+            message = (
+                f"{what}: the tape says {row['tape_mm']:.0f} mm, the capture {row['capture_mm']:.0f} mm; "
+                f"up to {row['accepted_mm']:.0f} mm is accepted"
+            )
+            out.append(Warn("tape-disagrees", "look", message, f"tape[{i}]"))
+    girths = [r["difference_mm"] for r in rows if r["measure"] == "circumference" and r["agrees"] is not None]
+    if len(girths) >= _ONE_WAY_LEAST and (min(girths) > _ONE_WAY_MM or max(girths) < -_ONE_WAY_MM):
+        way = "larger" if girths[0] > 0 else "smaller"
+        message = (
+            f"all {len(girths)} circumferences of the capture are {way} than the tape's, by "
+            f"{abs(float(np.mean(girths))):.1f} mm on average: tension, a layer, or the scale?"
+        )
+        out.append(Warn("tape-one-way", "note", message, "tape"))
     return out

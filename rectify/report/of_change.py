@@ -33,6 +33,7 @@ __all__ = [
 ]
 
 Row = dict[str, Any]
+_Span = tuple[float | None, float | None]
 
 
 def volume_facts(outcome: Outcome) -> Row:
@@ -60,7 +61,11 @@ def _extreme(outcome: Outcome, sign: float) -> Row | None:
     if move[i] <= 0:
         return None
     weight, wanted = outcome.asked.weight[:, i], "build-up" if sign > 0 else "reduce"
-    own = [(w, region.name) for w, region in zip(weight, outcome.plan.regions, strict=True) if region.action == wanted and w > 0]
+    own = [
+        (w, region.name)
+        for w, region in zip(weight, outcome.plan.regions, strict=True)
+        if region.action == wanted and w > 0
+    ]
     base = float(np.linalg.norm(outcome.asked.base[i] - outcome.limb.mesh.vertices[i]))
     return {
         "amount_mm": float(move[i]),
@@ -104,14 +109,16 @@ def overall_facts(outcome: Outcome) -> Row | None:
         i = int(np.searchsorted(levels, row.level_mm))
         girth, volume = both_bases(row.percent, overall.basis)
         got = 100.0 * (1.0 - now[i] / was[i]) if row.level_mm <= stretched else float("nan")
-        rows.append({
-            "at": row.at_text,
-            "level_mm": float(row.level_mm),
-            "asked_percent": float(row.percent),
-            "achieved_percent": float(got),
-            "circumference_percent": girth,
-            "volume_percent": volume,
-        })
+        rows.append(
+            {
+                "at": row.at_text,
+                "level_mm": float(row.level_mm),
+                "asked_percent": float(row.percent),
+                "achieved_percent": float(got),
+                "circumference_percent": girth,
+                "volume_percent": volume,
+            }
+        )
     return {
         "basis": overall.basis,
         "holds": overall.holds,
@@ -202,7 +209,14 @@ def _region(outcome: Outcome, r: RegionOutcome, i: int) -> Row:
 
 def _tuned(entries: Iterable[Tuned]) -> list[Row]:
     return [
-        {"by": t.by, "on": t.on or None, "after": t.after, "why": t.why, "change": t.text, "beyond_allow": t.beyond_allow}
+        {
+            "by": t.by,
+            "on": t.on or None,
+            "after": t.after,
+            "why": t.why,
+            "change": t.text,
+            "beyond_allow": t.beyond_allow,
+        }
         for t in entries
     ]
 
@@ -252,14 +266,16 @@ def limit_facts(outcome: Outcome) -> list[Row]:
     percent = outcome.volumes.change_percent
     steepest = slopes(outcome.asked.base, outcome.limb.mesh.faces, outcome.asked.local * outcome.guarded.share)
     slope = float(np.degrees(np.arctan(steepest.max(initial=0.0))))
-    rows = [
+    rows: list[tuple[str, str, _Span | None, _Span]] = [
         ("volume", "percent", limits.volume_percent, (percent, percent)),
         ("reduction", "mm", _upto(limits.reduction_mm), (None, max(-float(move.min()), 0.0))),
         ("build-up", "mm", _upto(limits.build_up_mm), (None, max(float(move.max()), 0.0))),
         ("slope", "deg", _upto(limits.slope_deg), (None, slope)),
     ]
     for name, allowed in (
-        ("ap", limits.ap_percent), ("ml", limits.ml_percent), ("circumference", limits.circumference_percent)
+        ("ap", limits.ap_percent),
+        ("ml", limits.ml_percent),
+        ("circumference", limits.circumference_percent),
     ):
         rows.append((name, "percent", allowed, _range(outcome, name)))
     return [
@@ -267,7 +283,7 @@ def limit_facts(outcome: Outcome) -> list[Row]:
             "limit": name,
             "unit": unit,
             "least": None if allowed[0] is None else float(allowed[0]),
-            "most": float(allowed[1]),
+            "most": None if allowed[1] is None else float(allowed[1]),
             "found_least": found[0],
             "found_most": found[1],
             "held": name not in broken,
@@ -277,11 +293,11 @@ def limit_facts(outcome: Outcome) -> list[Row]:
     ]
 
 
-def _upto(most: float | None) -> tuple[None, float] | None:
+def _upto(most: float | None) -> _Span | None:
     return None if most is None else (None, float(most))
 
 
-def _range(outcome: Outcome, name: str) -> tuple[float | None, float | None]:
+def _range(outcome: Outcome, name: str) -> _Span:
     """Over the wall, down to where it turns in: as the engine holds it."""
     was, now = getattr(outcome.levels_before, name), getattr(outcome.levels_after, name)
     there = np.isfinite(was) & np.isfinite(now) & (outcome.levels_before.levels <= outcome.limb.inflection_mm)

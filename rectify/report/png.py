@@ -30,7 +30,7 @@ def png_bytes(picture: NDArray[np.uint8]) -> bytes:
     rows[:, 0] = best
     rows[:, 1:] = tries[best, np.arange(height)].reshape(height, -1)
     head = struct.pack(">IIBBBBB", width, height, 8, {3: 2, 4: 6}[channels], 0, 0, 0)
-    body = zlib.compress(rows.tobytes(), 9)
+    body = zlib.compress(rows.tobytes(), 6)
     return _SIGNATURE + _chunk(b"IHDR", head) + _chunk(b"IDAT", body) + _chunk(b"IEND", b"")
 
 

@@ -6,21 +6,34 @@ descriptions, decimals come from the table that rounds the numbers.
 
 from __future__ import annotations
 
-from typing import Any
-
 from rectify.limb.vocabulary import AMPUTATIONS
-from rectify.report.rounding import decimals_of
+from rectify.report.schema_pieces import (
+    Schema,
+    choice,
+    count,
+    listing,
+    maybe_words,
+    maybes,
+    named,
+    number,
+    numbers,
+    or_null,
+    record,
+    triple,
+    truth,
+    words,
+)
 
 __all__ = ["report_schema"]
 
-Schema = dict[str, Any]
-
+_SAYS = (
+    "Lengths in mm, areas in mm², volumes in ml, angles in degrees. Limb frame: origin on the limb's axis at level 0, "
+    "+z proximal, +y anterior, +x to the person's right; level_mm = -z. angle_deg: 0 anterior, 90 lateral, 180 "
+    "posterior, 270 medial, on either side. null: not there, or not to be had."
+)
+_MEASURES = ("circumference", "ap", "ml")
 _SOURCE = ("marked", "mark", "computed", "estimated")
 _SHA256 = {"type": "string", "pattern": "^[0-9a-f]{64}$"}
-_UNITS = (
-    ("_mm2", "mm²"), ("_mm", "mm"), ("_ml", "ml"), ("_deg", "degrees"), ("_percent", "percent"), ("xyz", "mm, limb frame"),
-    ("points", "mm, limb frame"),
-)
 
 
 def report_schema() -> Schema:
@@ -29,258 +42,330 @@ def report_schema() -> Schema:
         "$schema": "https://json-schema.org/draft/2020-12/schema",
         "$id": "urn:rectify:change-report:1",
         "title": "Change report of a rectified residual limb",
-        "description": "Lengths in mm, areas in mm², volumes in ml, angles in degrees. Limb frame: origin on the limb's axis at "
-        "level 0, +z proximal, +y anterior, +x to the person's right; level_mm = -z. angle_deg: 0 anterior, 90 lateral, "
-        "180 posterior, 270 medial, on either side. null: not there, or not to be had.",
-        **_object(_top()),
+        "description": _SAYS,
+        **record(_top()),
     }
 
 
 def _top() -> Schema:
     return {
         "format": {"const": 1},
-        "program": _object({"name": _text(), "version": _text()}),
-        "case": _text("the case's code"),
-        "side": _one_of("left", "right"),
-        "amputation": _one_of(*AMPUTATIONS),
-        "status": _one_of("draft", "released", says="a draft must not go to a machine"),
-        "release": _or_null(_object({"by": _text("initials or a role"), "on": _text("ISO date")}), "null: a draft"),
+        "program": record({"name": words(), "version": words()}),
+        "case": words("the case's code"),
+        "side": choice("left", "right"),
+        "amputation": choice(*AMPUTATIONS),
+        "status": choice("draft", "released", says="a draft must not go to a machine"),
+        "release": or_null(record({"by": words("initials or a role"), "on": words("ISO date")}), "null: a draft"),
         "digest": {**_SHA256, "description": "of plan and inputs; a release is bound to it"},
-        "rulebook": _object({
-            "name": _text(),
-            "key": _text("what --rulebook takes"),
-            "revision": _count(),
-            "status": _one_of("usable", "draft", says="a draft's results are drafts"),
-            "sha256": {**_SHA256, "description": "of the rulebook as merged, before tuning"},
-            "conditions": _list(_text(), "what the case's facts changed in it, in words"),
-        }),
-        "tune": _list({"type": "object"}, "the tunings as they were written, oldest first"),
-        "inputs": _list(_object({"role": _text("case | scan | landmarks | rulebook"), "file": _text(), "sha256": _SHA256})),
-        "scan": _object(_scan()),
-        "limb": _object(_limb()),
-        "landmarks": _map(_object(_landmark()), "by name, proximal first"),
-        "volume": _object({
-            **_numbers("before_ml", "after_ml", "change_ml", "change_percent", says="below the plane"),
-            **_numbers("plane_level_mm", says="the plane, distal of the open edge"),
-            **_numbers("model_before_ml", "model_after_ml", says="of the whole closed body"),
-        }),
-        "extremes": _object({
-            "build_up": _or_null(_object(_extreme()), "null: nothing was built up"),
-            "reduction": _or_null(_object(_extreme()), "null: nothing was reduced"),
-        }, "farthest from the captured surface"),
-        "overall": _or_null(_object(_overall()), "null: no overall reduction"),
-        "end": _or_null(_object(_end()), "null: the end was left alone"),
-        "levels": _list(_object({
-            **_numbers("level_mm"),
-            **_maybes("circumference_before_mm", "circumference_after_mm", "change_percent", "ap_before_mm",
-                      "ap_after_mm", "ml_before_mm", "ml_after_mm", says="null: the section is open there"),
-        }), "circumference is what a tape reads: the perimeter of the section's convex hull; change_percent is its change"),
-        "regions": _map(_object(_region()), "by name, in the rulebook's order"),
-        "lengths": _list(_object({
-            "from": _text(), "to": _text(), **_numbers("before_mm"),
-            **_maybes("after_mm", says="null: bone, which no rectification moves"),
-            "source": _one_of(*_SOURCE), **_numbers("uncertainty_mm"),
-        }), "along the limb's axis"),
-        "dimensions": _list(_object({
-            "measure": _measure(), "at": _text(), **_numbers("level_mm"),
-            **_maybes("target_mm", says="null: the case gives no such value"),
-            **_numbers("within_mm"), **_maybes("before_mm", "after_mm"), "met": {"type": ["boolean", "null"]},
-        })),
-        "tape": _list(_object(_tape()), "hand measurements beside the capture"),
-        "shape": _object({"class": _one_of("conical", "cylindrical", "bulbous"), **_maybes("ratio", says="distal over "
-                          "proximal circumference")}),
-        "capture": _list(_object({
-            "code": _text("kebab-case, stable"), "message": _text(), "look": {"type": "boolean"}, "count": _count(),
-            **_numbers("area_mm2", least=0.0), "xyz": _or_null(_triple("xyz"), "in the scan's own axes"),
-        }), "what was done to the capture on the way in"),
-        "limits": _list(_object({
-            "limit": _text(), "unit": _one_of("percent", "mm", "deg"),
-            **_maybes("least", "most", says="what the rulebook allows"),
-            **_maybes("found_least", "found_most", says="what the result comes to"), "held": {"type": "boolean"},
-        })),
-        "checks": _object(_checks(), "on the finished, closed surface"),
-        "warnings": _list(_object({
-            "code": _text("kebab-case, stable"),
-            "severity": _one_of("note", "look", "stop", says="look: a person must look before it goes to a machine; "
-                                "stop: a limit of the rulebook is breached, no shape is written"),
-            "message": _text(), "where": _text("a key of the case or the rulebook; may be empty"),
-        }), "the gravest first"),
-        "cautions": _list(_text()),
+        "rulebook": record(
+            {
+                "name": words(),
+                "key": words("what --rulebook takes"),
+                "revision": count(),
+                "status": choice("usable", "draft", says="a draft's results are drafts"),
+                "sha256": {**_SHA256, "description": "of the rulebook as merged, before tuning"},
+                "conditions": listing(words(), "what the case's facts changed in it, in words"),
+            }
+        ),
+        "tune": listing({"type": "object"}, "the tunings as they were written, oldest first"),
+        "inputs": listing(
+            record({"role": words("case | scan | landmarks | rulebook"), "file": words(), "sha256": _SHA256})
+        ),
+        "scan": record(_scan()),
+        "limb": record(_limb()),
+        "landmarks": named(record(_landmark()), "by name, proximal first"),
+        "volume": record(
+            {
+                **numbers("before_ml", "after_ml", "change_ml", "change_percent", says="below the plane"),
+                **numbers("plane_level_mm", says="the plane, distal of the open edge"),
+                **numbers("model_before_ml", "model_after_ml", says="of the whole closed body"),
+            }
+        ),
+        "extremes": record(
+            {
+                "build_up": or_null(record(_extreme()), "null: nothing was built up"),
+                "reduction": or_null(record(_extreme()), "null: nothing was reduced"),
+            },
+            "farthest from the captured surface",
+        ),
+        "overall": or_null(record(_overall()), "null: no overall reduction"),
+        "end": or_null(record(_end()), "null: the end was left alone"),
+        "levels": listing(
+            record(
+                {
+                    **numbers("level_mm"),
+                    **maybes(
+                        "circumference_before_mm",
+                        "circumference_after_mm",
+                        "change_percent",
+                        "ap_before_mm",
+                        "ap_after_mm",
+                        "ml_before_mm",
+                        "ml_after_mm",
+                        says="null: the section is open there",
+                    ),
+                }
+            ),
+            "circumference is what a tape reads: the section's hull; change_percent is its change",
+        ),
+        "regions": named(record(_region()), "by name, in the rulebook's order"),
+        "lengths": listing(
+            record(
+                {
+                    "from": words(),
+                    "to": words(),
+                    **numbers("before_mm"),
+                    **maybes("after_mm", says="null: bone, which no rectification moves"),
+                    "source": choice(*_SOURCE),
+                    **numbers("uncertainty_mm"),
+                }
+            ),
+            "along the limb's axis",
+        ),
+        "dimensions": listing(
+            record(
+                {
+                    "measure": choice(*_MEASURES),
+                    "at": words(),
+                    **numbers("level_mm"),
+                    **maybes("target_mm", says="null: the case gives no such value"),
+                    **numbers("within_mm"),
+                    **maybes("before_mm", "after_mm"),
+                    "met": truth(null=True),
+                }
+            )
+        ),
+        "tape": listing(record(_tape()), "hand measurements beside the capture"),
+        "shape": record(
+            {
+                "class": choice("conical", "cylindrical", "bulbous"),
+                **maybes("ratio", says="distal over proximal circumference"),
+            }
+        ),
+        "capture": listing(
+            record(
+                {
+                    "code": words("kebab-case, stable"),
+                    "message": words(),
+                    "look": truth(),
+                    "count": count(),
+                    **numbers("area_mm2", least=0.0),
+                    "xyz": or_null(triple("xyz"), "in the scan's own axes"),
+                }
+            ),
+            "what was done to the capture on the way in",
+        ),
+        "limits": listing(
+            record(
+                {
+                    "limit": words(),
+                    "unit": choice("percent", "mm", "deg"),
+                    **maybes("least", "most", says="what the rulebook allows"),
+                    **maybes("found_least", "found_most", says="what the result comes to"),
+                    "held": truth(),
+                }
+            )
+        ),
+        "checks": record(_checks(), "on the finished, closed surface"),
+        "warnings": listing(
+            record(
+                {
+                    "code": words("kebab-case, stable"),
+                    "severity": choice(
+                        "note",
+                        "look",
+                        "stop",
+                        says="look: a person must look before it goes to a machine; "
+                        "stop: a limit of the rulebook is breached, no shape is written",
+                    ),
+                    "message": words(),
+                    "where": words("a key of the case or the rulebook; may be empty"),
+                }
+            ),
+            "the gravest first",
+        ),
+        "cautions": listing(words()),
     }
 
 
 def _scan() -> Schema:
     return {
-        "file": _text(), "surface": _text(), "shaping": _maybe_text("null: not said"), "rectified": {"type": "boolean"},
-        "layers": _layers("between the skin and the captured surface, from inside out"), "vertices": _count(), "faces": _count(),
-        **_numbers("edge_mm", says="median length of a mesh edge"),
+        "file": words(),
+        "surface": words(),
+        "shaping": maybe_words("null: not said"),
+        "rectified": truth(),
+        "layers": _layers("between the skin and the captured surface, from inside out"),
+        "vertices": count(),
+        "faces": count(),
+        **numbers("edge_mm", says="median length of a mesh edge"),
     }
 
 
 def _limb() -> Schema:
     said = ("tissue", "sensation", "circulation", "skin", "volume", "suspension")
-    return {**{key: _maybe_text("null: not said") for key in said}, "wear": _layers("what will be worn, from inside out")}
+    return {
+        **{key: maybe_words("null: not said") for key in said},
+        "wear": _layers("what will be worn, from inside out"),
+    }
 
 
 def _layers(says: str) -> Schema:
-    layer = _object({"kind": _text(), **_numbers("thickness_mm", least=0.0), "measured": {"type": "boolean"}})
-    return _list(layer, says)
+    layer = record({"kind": words(), **numbers("thickness_mm", least=0.0), "measured": truth()})
+    return listing(layer, says)
 
 
 def _landmark() -> Schema:
     return {
-        "xyz": _or_null(_triple("xyz"), "null: absent. Of a line, the first point"),
-        "points": _or_null(_list(_triple("points")), "of a line; null otherwise"),
-        **_maybes("level_mm", "angle_deg", says="null: absent"),
-        "source": _one_of(*_SOURCE, says="marked by a person; read from a pencil mark; computed by definition; "
-                          "estimated from proportions"),
-        **_numbers("uncertainty_mm", least=0.0),
-        **_maybes("off_surface_mm", says="as given, from the skin"),
-        "absent": {"type": "boolean"}, "beyond_capture": {"type": "boolean"}, "note": _text(),
+        "xyz": or_null(triple("xyz"), "null: absent. Of a line, the first point"),
+        "points": or_null(listing(triple("points")), "of a line; null otherwise"),
+        **maybes("level_mm", "angle_deg", says="null: absent"),
+        "source": choice(
+            *_SOURCE,
+            says="marked by a person; read from a pencil mark; computed by definition; estimated from proportions",
+        ),
+        **numbers("uncertainty_mm", least=0.0),
+        **maybes("off_surface_mm", says="as given, from the skin"),
+        "absent": truth(),
+        "beyond_capture": truth(),
+        "note": words(),
     }
 
 
 def _extreme() -> Schema:
     return {
-        **_numbers("amount_mm", least=0.0), **_numbers("level_mm", "angle_deg"),
-        "region": _maybe_text("the region that weighs most there; null: none does"),
-        **_numbers("overall_and_end_mm", least=0.0, says="what the overall reduction and the end moved there"),
+        **numbers("amount_mm", least=0.0),
+        **numbers("level_mm", "angle_deg"),
+        "region": maybe_words("the region that weighs most there; null: none does"),
+        **numbers("overall_and_end_mm", least=0.0, says="what the overall reduction and the end moved there"),
     }
 
 
 def _overall() -> Schema:
     return {
-        "basis": _one_of("circumference", "volume"), "holds": _one_of("before-regions", "finished"), **_numbers("fade_mm"),
-        "spare": _list(_text(), "what it leaves alone"), **_numbers("spare_fade_mm"),
-        "rows": _list(_object({
-            "at": _text(), **_numbers("level_mm"), **_numbers("asked_percent", says="by the basis"),
-            **_maybes("achieved_percent", says="by the basis; null: the section is open, or the end was stretched there"),
-            **_numbers("circumference_percent", "volume_percent", says="the same reduction counted both ways, length kept"),
-        })),
+        "basis": choice("circumference", "volume"),
+        "holds": choice("before-regions", "finished"),
+        **numbers("fade_mm"),
+        "spare": listing(words(), "what it leaves alone"),
+        **numbers("spare_fade_mm"),
+        "rows": listing(
+            record(
+                {
+                    "at": words(),
+                    **numbers("level_mm"),
+                    **numbers("asked_percent", says="by the basis"),
+                    **maybes(
+                        "achieved_percent",
+                        says="by the basis; null: the section is open, or the end was stretched there",
+                    ),
+                    **numbers(
+                        "circumference_percent",
+                        "volume_percent",
+                        says="the same reduction counted both ways, length kept",
+                    ),
+                }
+            )
+        ),
     }
 
 
 def _end() -> Schema:
     return {
-        "kind": _one_of("lengthen", "pad"), **_numbers("rulebook_mm", "change_mm", "asked_mm", "achieved_mm", "from_level_mm"),
+        "kind": choice("lengthen", "pad"),
+        **numbers("rulebook_mm", "change_mm", "asked_mm", "achieved_mm", "from_level_mm"),
         "tuned_by": _tuned_by(),
     }
 
 
 def _tuned_by() -> Schema:
-    return _list(_object({
-        "by": _text("initials or a role"), "on": _maybe_text("ISO date"), "after": _maybe_text("the fitting it follows from"),
-        "why": _text(), "change": _text(), "beyond_allow": _maybe_text("who answers for going past `allow`, and why"),
-    }))
+    return listing(
+        record(
+            {
+                "by": words("initials or a role"),
+                "on": maybe_words("ISO date"),
+                "after": maybe_words("the fitting it follows from"),
+                "why": words(),
+                "change": words(),
+                "beyond_allow": maybe_words("who answers for going past `allow`, and why"),
+            }
+        )
+    )
 
 
 def _region() -> Schema:
     return {
-        "action": _one_of("reduce", "build-up"),
-        "from": _one_of("reduced", "capture", says="the surface that the amount is measured from"),
-        "profile": _one_of("flat", "dome", "groove"),
-        "amount": _text("as the rulebook says it"),
-        **_numbers("rulebook_mm", "change_mm"), **_numbers("asked_mm", least=0.0),
-        "allow_mm": _or_null({"type": "array", "prefixItems": [_number("_mm"), _number("_mm")], "items": False, "minItems": 2},
-                             "what scaling and tuning may reach"),
-        **_maybes("achieved_mm", says="median at the core; null: other regions reach over all of it"),
-        **_maybes("achieved_from_capture_mm", "achieved_from_reduced_mm"),
-        **_maybes("core_off_mm", says="largest difference from asked_mm at the core"),
-        "core_xyz": _triple("core_xyz"),
-        "core_vertices": _count(),
-        **_numbers("peak_mm", "mean_mm", says="of the region's own move, positive in the action's direction"),
-        **_numbers("area_mm2", least=0.0), **_numbers("volume_ml", says="added (+) or taken (-)"),
-        **_numbers("feather_mm", says="as held"), **_numbers("feather_asked_mm"),
-        "anchor": _object({
-            **_numbers("level_mm", "angle_deg"), "landmark": _maybe_text(), "source": _one_of(*_SOURCE),
-            **_numbers("uncertainty_mm", least=0.0),
-        }),
-        "overlaps": _list(_text()),
-        "backed_off": {"type": "boolean", "description": "the shape could not carry all of it"},
-        **_numbers("filled_percent", least=0.0, says="of the core lies where a hole of the scan was filled"),
-        **_numbers("plane_off_percent", least=0.0, says="by how much lengths are off where the region's plane is least true"),
+        "action": choice("reduce", "build-up"),
+        "from": choice("reduced", "capture", says="the surface that the amount is measured from"),
+        "profile": choice("flat", "dome", "groove"),
+        "amount": words("as the rulebook says it"),
+        **numbers("rulebook_mm", "change_mm"),
+        **numbers("asked_mm", least=0.0),
+        "allow_mm": or_null(
+            {"type": "array", "prefixItems": [number("_mm"), number("_mm")], "items": False, "minItems": 2},
+            "what scaling and tuning may reach",
+        ),
+        **maybes("achieved_mm", says="median at the core; null: other regions reach over all of it"),
+        **maybes("achieved_from_capture_mm", "achieved_from_reduced_mm"),
+        **maybes("core_off_mm", says="largest difference from asked_mm at the core"),
+        "core_xyz": triple("core_xyz"),
+        "core_vertices": count(),
+        **numbers("peak_mm", "mean_mm", says="of the region's own move, positive in the action's direction"),
+        **numbers("area_mm2", least=0.0),
+        **numbers("volume_ml", says="added (+) or taken (-)"),
+        **numbers("feather_mm", says="as held"),
+        **numbers("feather_asked_mm"),
+        "anchor": record(
+            {
+                **numbers("level_mm", "angle_deg"),
+                "landmark": maybe_words(),
+                "source": choice(*_SOURCE),
+                **numbers("uncertainty_mm", least=0.0),
+            }
+        ),
+        "overlaps": listing(words()),
+        "backed_off": truth("the shape could not carry all of it"),
+        **numbers("filled_percent", least=0.0, says="of the core lies where a hole of the scan was filled"),
+        **numbers(
+            "plane_off_percent", least=0.0, says="by how much lengths are off where the region's plane is least true"
+        ),
         "tuned_by": _tuned_by(),
-        "why": _text(),
-        "evidence": _text("a key of the evidence list, or words that say there is no source"),
+        "why": words(),
+        "evidence": words("a key of the evidence list, or words that say there is no source"),
     }
 
 
 def _tape() -> Schema:
     return {
-        "measure": _measure(), "at": _text(), **_numbers("distal_mm", says="along the axis from the landmark"),
-        **_maybes("level_mm"), "over": _one_of("skin", "liner"), "tension": _maybe_text(), **_numbers("tape_mm"),
-        **_maybes("capture_mm", says="at the same level, less layers_off_mm all round"),
-        **_numbers("layers_off_mm", says="thickness between what the tape lay on and the captured surface"),
-        **_maybes("difference_mm", says="capture less tape"), **_numbers("accepted_mm"),
-        "agrees": {"type": ["boolean", "null"]},
+        "measure": choice(*_MEASURES),
+        "at": words(),
+        **numbers("distal_mm", says="along the axis from the landmark"),
+        **maybes("level_mm"),
+        "over": choice("skin", "liner"),
+        "tension": maybe_words(),
+        **numbers("tape_mm"),
+        **maybes("capture_mm", says="at the same level, less layers_off_mm all round"),
+        **numbers("layers_off_mm", says="thickness between what the tape lay on and the captured surface"),
+        **maybes("difference_mm", says="capture less tape"),
+        **numbers("accepted_mm"),
+        "agrees": truth(null=True),
     }
 
 
 def _checks() -> Schema:
-    row = {"type": "array", "items": _number("frame"), "minItems": 4, "maxItems": 4}
+    row = {"type": "array", "items": number("frame"), "minItems": 4, "maxItems": 4}
     return {
-        "watertight": {"type": "boolean"}, "bodies": _count(), "self_intersections": _count(),
-        "self_intersections_of_capture": _count(), "flipped_faces": _count(),
-        **_numbers("added_dihedral_deg", says="largest change of angle between neighbouring faces"),
-        "backed_off": {"type": "boolean"}, "within_limits": {"type": "boolean"},
-        "frame": {"type": "array", "items": row, "minItems": 4, "maxItems": 4,
-                  "description": "from the scan's own axes to the limb frame, columns of positions in mm"},
+        "watertight": truth(),
+        "bodies": count(),
+        "self_intersections": count(),
+        "self_intersections_of_capture": count(),
+        "flipped_faces": count(),
+        **numbers("added_dihedral_deg", says="largest change of angle between neighbouring faces"),
+        "backed_off": truth(),
+        "within_limits": truth(),
+        "frame": {
+            "type": "array",
+            "items": row,
+            "minItems": 4,
+            "maxItems": 4,
+            "description": "from the scan's own axes to the limb frame, columns of positions in mm",
+        },
     }
-
-
-# -- pieces ----------------------------------------------------------------------------------------
-
-
-def _object(properties: Schema, says: str = "") -> Schema:
-    out: Schema = {"type": "object", "properties": properties, "required": list(properties), "additionalProperties": False}
-    return {"description": says, **out} if says else out
-
-
-def _map(value: Schema, says: str) -> Schema:
-    return {"type": "object", "additionalProperties": value, "description": says}
-
-
-def _list(items: Schema, says: str = "") -> Schema:
-    return {"type": "array", "items": items, **({"description": says} if says else {})}
-
-
-def _or_null(schema: Schema, says: str = "") -> Schema:
-    return {"anyOf": [schema, {"type": "null"}], **({"description": says} if says else {})}
-
-
-def _text(says: str = "") -> Schema:
-    return {"type": "string", **({"description": says} if says else {})}
-
-
-def _maybe_text(says: str = "") -> Schema:
-    return {"type": ["string", "null"], **({"description": says} if says else {})}
-
-
-def _one_of(*words: str, says: str = "") -> Schema:
-    return {"enum": list(words), **({"description": says} if says else {})}
-
-
-def _measure() -> Schema:
-    return _one_of("circumference", "ap", "ml")
-
-
-def _count() -> Schema:
-    return {"type": "integer", "minimum": 0}
-
-
-def _number(key: str, says: str = "", null: bool = False) -> Schema:
-    unit = next((unit for ending, unit in _UNITS if key.endswith(ending)), "")
-    said = "; ".join(part for part in (unit, f"{decimals_of(key)} decimals", says) if part)
-    return {"type": ["number", "null"] if null else "number", "description": said}
-
-
-def _numbers(*keys: str, says: str = "", least: float | None = None) -> Schema:
-    return {key: {**_number(key, says), **({} if least is None else {"minimum": least})} for key in keys}
-
-
-def _maybes(*keys: str, says: str = "") -> Schema:
-    return {key: _number(key, says, null=True) for key in keys}
-
-
-def _triple(key: str) -> Schema:
-    return {"type": "array", "items": _number(key), "minItems": 3, "maxItems": 3}

@@ -11,11 +11,12 @@ from __future__ import annotations
 
 import io
 import re
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy import ndimage
 
+from rectify.geometry.mesh import Floats
 from rectify.report.colours import INK, displacement_colours, scale_top
 from rectify.report.map_marks import draw_landmarks, draw_outlines, draw_trimline, region_labels, write_names
 from rectify.report.unrolled_field import Field, displacement_field
@@ -33,6 +34,11 @@ _SHORTEST_IN, _TALLEST_IN = 3.4, 6.6
 _SMOOTH_PX = 2.0  # of the contour lines only
 _TICK_PT, _CONTOUR_PT = 7.0, 4.8
 _LEVEL_STEP_MM = 50.0
+_STRIPE_PX, _STRIPE = 8, (70, 74, 80)
+_RIM = (
+    '#unrolled [id^="name-"] text{paint-order:stroke;stroke:#fff;stroke-opacity:.85;stroke-width:2px;'
+    "stroke-linejoin:round}"
+)
 _MANY_MM = 6.0  # a scale that goes past this has a contour every 2 mm
 
 
@@ -44,10 +50,18 @@ def unrolled_map(outcome: Outcome) -> str:
 
     field = displacement_field(outcome)
     tall = _height_in(outcome)
-    style = {
-        "svg.hashsalt": "rectify", "svg.fonttype": "none", "font.family": "DejaVu Sans", "text.parse_math": False,
-        "text.color": INK, "axes.edgecolor": INK, "xtick.color": INK, "ytick.color": INK, "axes.labelcolor": INK,
-        "font.size": _TICK_PT, "axes.linewidth": 0.7,
+    style: Any = {
+        "svg.hashsalt": "rectify",
+        "svg.fonttype": "none",
+        "font.family": "DejaVu Sans",
+        "text.parse_math": False,
+        "text.color": INK,
+        "axes.edgecolor": INK,
+        "xtick.color": INK,
+        "ytick.color": INK,
+        "axes.labelcolor": INK,
+        "font.size": _TICK_PT,
+        "axes.linewidth": 0.7,
     }
     whole = tall + _BELOW_IN + _ABOVE_IN
     with mpl.rc_context(style):
@@ -74,8 +88,8 @@ def _tidied(svg: str) -> str:
     svg = re.sub(r"\s*<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
     svg = re.sub(r' d="[^"]*"', lambda d: re.sub(r"\d+\.\d+", lambda n: f"{float(n[0]):.2f}", d[0]), svg)
     svg = svg.replace("'DejaVu Sans'", "'DejaVu Sans', Verdana, sans-serif")
-    rim = '#unrolled [id^="name-"] text{paint-order:stroke;stroke:#fff;stroke-opacity:.85;stroke-width:2px;stroke-linejoin:round}'
-    return svg.replace("*{stroke-linejoin", rim + "#unrolled *{stroke-linejoin", 1).replace("<svg ", '<svg id="unrolled" ', 1)
+    svg = svg.replace("*{stroke-linejoin", _RIM + "#unrolled *{stroke-linejoin", 1)
+    return svg.replace("<svg ", '<svg id="unrolled" ', 1)
 
 
 def _height_in(outcome: Outcome) -> float:
@@ -89,31 +103,40 @@ def _paint(ax: Axes, outcome: Outcome, field: Field) -> None:
     """The colours, and contour lines: solid where material was added, dashed where it was taken."""
     chart, top = outcome.limb.chart, scale_top(outcome.move)
     move, across = field.move, -chart.lateral * field.angles
+    filled = field.filled
     if chart.lateral > 0:
-        move, across = move[:, ::-1], across[::-1]
+        move, across, filled = move[:, ::-1], across[::-1], filled[:, ::-1]
     extent = (-180.0, 180.0, chart.pole_mm, chart.top_mm)
     picture = np.round(displacement_colours(move, top)).astype(np.uint8)
+    row, column = np.indices(filled.shape)
+    picture[filled & ((row + column) % _STRIPE_PX < _STRIPE_PX // 4)] = _STRIPE
     ax.imshow(picture, extent=extent, aspect="auto", interpolation="none", zorder=0)
-    step = 1.0 if top <= _MANY_MM else 2.0
-    levels = np.arange(step, top + 0.5, step)
+    # at half millimetres: amounts are mostly whole ones, and a contour at a plateau's own height is only noise
+    levels = np.arange(0.5, top, 1.0 if top <= _MANY_MM else 2.0)
     smooth = _smoothed(move)
     for sign, dash in ((1.0, "solid"), (-1.0, (0, (3.2, 1.6)))):
         here = np.sort(sign * levels)
         here = here[(here > np.nanmin(smooth)) & (here < np.nanmax(smooth))]
         if len(here) == 0:
             continue
-        lines = ax.contour(across, field.stations, smooth, here, colors=INK, linewidths=0.4, linestyles=[dash], alpha=0.75, zorder=1)
-        ax.clabel(lines, here[np.isclose(here % (2 * step), 0.0)], fmt=lambda x: f"{x:+.0f}", fontsize=_CONTOUR_PT, inline_spacing=1)
+        lines = ax.contour(
+            across, field.stations, smooth, here, colors=INK, linewidths=0.4, linestyles=[dash], alpha=0.75, zorder=1
+        )
+        ax.clabel(lines, fmt=lambda x: f"{x:+.1f}".replace("-", "\u2212"), fontsize=_CONTOUR_PT, inline_spacing=1)
 
 
-def _smoothed(move: np.ndarray) -> np.ma.MaskedArray:
+def _smoothed(move: Floats) -> np.ma.MaskedArray[Any, Any]:
     """The field a little smoothed, over the seam, without a step where the skin ends."""
     there = np.isfinite(move)
-    mode = ("nearest", "wrap")
-    weight = ndimage.gaussian_filter(there.astype(np.float64), _SMOOTH_PX, mode=mode)
-    value = ndimage.gaussian_filter(np.where(there, move, 0.0), _SMOOTH_PX, mode=mode)
+    weight = _blurred(there.astype(np.float64))
+    value = _blurred(np.where(there, move, 0.0))
     smooth = np.divide(value, weight, out=np.zeros_like(value), where=weight > 1e-3)
     return np.ma.masked_array(smooth, ~there)
+
+
+def _blurred(grid: Floats) -> Floats:
+    along = ndimage.gaussian_filter1d(grid, _SMOOTH_PX, axis=0, mode="nearest")
+    return np.asarray(ndimage.gaussian_filter1d(along, _SMOOTH_PX, axis=1, mode="wrap"))
 
 
 def _scales(ax: Axes, outcome: Outcome) -> None:

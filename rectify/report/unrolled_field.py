@@ -33,11 +33,14 @@ class Field:
     Parameters
     ----------
     move : (h, w) mm, NaN where there is no skin
+    filled : (h, w) bool
+        Where a hole of the scan was filled: nobody captured skin there.
     stations : (h,) mm, proximal first
     angles : (w,) degrees, from -180 to 180
     """
 
     move: Floats
+    filled: NDArray[np.bool_]
     stations: Floats
     angles: Floats
 
@@ -59,13 +62,17 @@ def displacement_field(outcome: Outcome) -> Field:
     corner = np.concatenate([corner, corner[over] - shift, corner[under] + shift])
     owner = np.concatenate([owner, owner[over], owner[under]])
     own = np.arange(3 * len(corner), dtype=np.int64).reshape(-1, 3)
-    move = rasterise(corner.reshape(-1, 2), own, (_COLUMNS, height)).carry(outcome.move[owner].ravel())
+    invented = np.zeros(len(outcome.move))
+    invented[outcome.limb.invented] = 1.0
+    values = np.stack([outcome.move, invented], axis=1)[owner].reshape(-1, 2)
+    carried = rasterise(corner.reshape(-1, 2), own, (_COLUMNS, height)).carry(values)
     stations = chart.top_mm + (np.arange(height) + 0.5) / height * (chart.pole_mm - chart.top_mm)
     angles = (np.arange(_COLUMNS) + 0.5) * (360.0 / _COLUMNS) - 180.0
-    return Field(_filled(move, stations > chart.centre_mm), stations, angles)
+    move = _closed_up(carried[..., 0], stations > chart.centre_mm)
+    return Field(move, carried[..., 1] > 0.5, stations, np.asarray(angles, dtype=np.float64))
 
 
-def _filled(move: Floats, cap: NDArray[np.bool_]) -> Floats:
+def _closed_up(move: Floats, cap: NDArray[np.bool_]) -> Floats:
     """The few cells round the pole that no face was laid down on take their nearest neighbour's move."""
     hole = np.isnan(move) & cap[:, None]
     if not hole.any() or not np.isfinite(move).any():
