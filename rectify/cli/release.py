@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from datetime import date
 from pathlib import Path
 
 import click
@@ -22,12 +24,12 @@ def release_command(case: Path, by: str, on: str | None, as_json: bool) -> int:
     The plan is carried out first, and nothing is released that breaches a limit. Any later change of the scan, the
     landmarks, the case or the rulebook makes the result a draft again.
     """
-    from datetime import date
-
     from rectify.api import apply, open_case
     from rectify.case import release_blockers, write_release
     from rectify.errors import LimitError
 
+    day = on if on is not None else date.today().isoformat()
+    _check(by, day)
     opened = open_case(case)
     made = apply(opened)
     if made.outcome.breaches and not release_blockers(opened, made.plan):
@@ -36,7 +38,6 @@ def release_command(case: Path, by: str, on: str | None, as_json: bool) -> int:
             path=opened.document.path,
             hint="nothing was released; lower the amounts, or use another rulebook",
         )
-    day = on if on is not None else date.today().isoformat()
     digest = write_release(opened, made.plan, by=by, on=day)
     look = [w for w in made.report["warnings"] if w["severity"] == "look" and w["code"] not in _ANSWERED]
     if as_json:
@@ -50,4 +51,24 @@ def release_command(case: Path, by: str, on: str | None, as_json: bool) -> int:
     return 0
 
 
+def _check(by: str, day: str) -> None:
+    """Who and when, before any work: initials or a role, and a date, that the case file will give back as they are."""
+    from rectify.errors import CaseError
+    from rectify.rulebook.yamltext import parse_yaml
+
+    def plain(text: str) -> bool:
+        return bool(re.fullmatch(r"[A-Za-z0-9]+([._-][A-Za-z0-9]+)*", text)) and parse_yaml(text).value == text
+
+    if not plain(by) or len(by) > _LONGEST:
+        wanted = "initials or a role in one word, such as JT-cpo"
+        raise CaseError(
+            "cannot stand for who released it", key="--by", wanted=wanted, found=repr(by), hint="no full names"
+        )
+    try:
+        date.fromisoformat(day)
+    except ValueError:
+        raise CaseError("is not a day", key="--on", wanted="a date as 2026-11-20", found=repr(day)) from None
+
+
+_LONGEST = 24
 _ANSWERED = ("not-released", "release-stale")

@@ -5,17 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 from rectify.data import demo_folder
-from tests.cli.conftest import Run
-
-
-def files_of(folder: Path) -> dict[str, bytes]:
-    return {str(p.relative_to(folder)): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+from tests.cli.conftest import Run, contents
 
 
 def test_demo_writes_every_case_byte_for_byte_and_says_what_comes_next(run: Run, tmp_path: Path) -> None:
     ended = run("demo")
     assert ended.code == 0 and ended.err == ""
-    written, shipped = files_of(tmp_path / "rectify-demo"), files_of(demo_folder())
+    written, shipped = contents(tmp_path / "rectify-demo"), contents(demo_folder())
     assert written == {name: content for name, content in shipped.items() if name.startswith("RB-")}
     assert len([name for name in written if name.endswith("case.yaml")]) >= 6
     assert ended.out.rstrip().endswith("now: rectify apply rectify-demo/RB-101")
@@ -32,7 +28,7 @@ def test_demo_refuses_a_folder_that_is_there_and_leaves_it_alone(run: Run, tmp_p
     (tmp_path / "limbs" / "mine.txt").write_text("keep")
     ended = run("demo", "limbs")
     assert ended.code == 2 and "exists already" in ended.err and "--replace" in ended.err
-    assert files_of(tmp_path / "limbs") == {"mine.txt": b"keep"}
+    assert contents(tmp_path / "limbs") == {"mine.txt": b"keep"}
 
 
 def test_demo_replaces_a_folder_where_it_is_asked_to(run: Run, tmp_path: Path) -> None:
@@ -43,7 +39,7 @@ def test_demo_replaces_a_folder_where_it_is_asked_to(run: Run, tmp_path: Path) -
 
 
 def test_demo_never_replaces_the_shipped_cases_themselves(run: Run) -> None:
-    before = files_of(demo_folder())
+    before = contents(demo_folder())
     ended = run("demo", demo_folder(), "--replace")
     assert ended.code == 2 and "not replaced" in ended.err
-    assert files_of(demo_folder()) == before
+    assert contents(demo_folder()) == before
