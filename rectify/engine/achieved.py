@@ -10,11 +10,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rectify.engine.field import Asked
+from rectify.engine.field import Asked, local_step
 from rectify.engine.guard import Guarded
 from rectify.geometry.mesh import Faces, Floats, Ints, Points
 from rectify.geometry.nearest import faces_near, nearest
-from rectify.geometry.normals import face_areas
+from rectify.geometry.normals import face_cross, sum_to_vertices
 from rectify.limb.limb import Limb
 from rectify.rulebook.plan import Plan, RegionPlan
 
@@ -72,29 +72,37 @@ class RegionOutcome:
 
 def achieve(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded) -> tuple[RegionOutcome, ...]:
     """Measure every region of a plan."""
-    faces = limb.mesh.faces
-    n = len(asked.base)
-    third_before = face_areas(asked.base, faces) / 3
-    third_after = face_areas(guarded.vertices, faces) / 3
-    index = faces.ravel()
-    area = np.asarray(np.bincount(index, weights=np.repeat(third_before, 3), minlength=n), dtype=np.float64)
-    middle = (area + np.bincount(index, weights=np.repeat(third_after, 3), minlength=n)) / 2
-    local = asked.local * guarded.share
-    total = asked.weight.sum(axis=0)
-    return tuple(_one(limb, plan, asked, guarded, i, area, middle, local, total) for i in range(len(plan.regions)))
+    step = guarded.share[:, None] * asked.step
+    shape = _Shape(limb, asked, guarded, np.einsum("ij,ij->i", step, asked.normals), _vertex_areas(limb, asked, step))
+    return tuple(_one(limb, plan, asked, guarded, i, shape) for i in range(len(plan.regions)))
 
 
-def _one(
-    limb: Limb,
-    plan: Plan,
-    asked: Asked,
-    guarded: Guarded,
-    i: int,
-    area: Floats,
-    middle: Floats,
-    local: Floats,
-    total: Floats,
-) -> RegionOutcome:
+@dataclass(frozen=True, eq=False)
+class _Shape:
+    """What all regions are measured with: the step's height along the normals (n,), and the vector areas of the
+    vertices (n, 3): a step times its vertex's vector area is the volume that it adds."""
+
+    limb: Limb
+    asked: Asked
+    guarded: Guarded
+    height: Floats
+    areas: Points
+
+
+def _vertex_areas(limb: Limb, asked: Asked, step: Points) -> Points:
+    """A third of the swept mean of its faces' vector areas for each vertex.
+
+    While the corners go straight, a face's vector area is quadratic in the share of the way, so Simpson's rule over
+    before, half way and after is exact, and the sum over the vertices is the change of volume to rounding.
+    """
+    faces, n = limb.mesh.faces, len(step)
+    mean = sum(
+        weight * face_cross(asked.base + share * step, faces) for weight, share in ((1.0, 0.0), (4.0, 0.5), (1.0, 1.0))
+    )
+    return sum_to_vertices(np.asarray(mean) / 36.0, faces, n)
+
+
+def _one(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int, shape: _Shape) -> RegionOutcome:
     region, weight = plan.regions[i], asked.weight[i]
     sign = 1.0 if region.action == "build-up" else -1.0
     has = weight > 0
@@ -107,7 +115,8 @@ def _one(
     own = from_capture if region.measured_from == "capture" else from_reduced
     start = limb.mesh.vertices if region.measured_from == "capture" else asked.base
     centre = start[core].mean(axis=0)
-    share = np.divide(weight, total, out=np.zeros_like(total), where=total > 0)
+    area, height = np.linalg.norm(shape.areas, axis=1), shape.height
+    own_step = guarded.share[:, None] * _own_step(asked, region, asked.share[i], limb)
     others = [j for j in range(len(plan.regions)) if j != i and (has & (asked.weight[j] > 0)).any()]
     return RegionOutcome(
         region=region,
@@ -117,16 +126,22 @@ def _one(
         error_mm=own - region.asked_mm,
         core_xyz=start[core[int(np.argmin(np.linalg.norm(start[core] - centre, axis=1)))]],
         core_vertices=len(free),
-        peak_mm=float((sign * local[has]).max()),
-        mean_mm=float(np.sum(sign * local[has] * area[has]) / np.sum(area[has])),
+        peak_mm=float((sign * height[has]).max()),
+        mean_mm=float(np.sum(sign * height[has] * area[has]) / np.sum(area[has])),
         area_mm2=float(area[has].sum()),
-        volume_ml=float(np.sum(local * middle * share)) / 1000.0,
+        volume_ml=float(np.einsum("ij,ij->", own_step, shape.areas)) / 1000.0,
         overlaps=tuple(plan.regions[j].name for j in others),
         backed_off=bool((guarded.share[has] < _KEPT).any()),
         filled_share=float(np.isin(core, limb.invented).mean()),
         feather_mm=asked.weights[i].feather_mm,
         outline=asked.weights[i].outline,
     )
+
+
+def _own_step(asked: Asked, region: RegionPlan, share: Floats, limb: Limb) -> Points:
+    """The part of the step that one region made: (n, 3) mm."""
+    shift = asked.base - limb.mesh.vertices
+    return local_step((region,), share[None, :], shift, asked.places.normals, asked.normals)
 
 
 def core_distances(points: Points, normals: Points, surface: Points, faces: Faces) -> Floats:

@@ -137,7 +137,7 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
     places = places_of(limb)
     asked = ask(limb, plan, places)
     steepest = float(np.tan(np.radians(plan.limits.slope_deg)))
-    guarded = guard(limb.mesh, limb.cap, asked.base, asked.normals, asked.local, steepest)
+    guarded = guard(limb.mesh, limb.cap, asked.base, asked.normals, asked.step, steepest)
     mesh = limb.mesh.with_vertices(guarded.vertices)
     regions = achieve(limb, plan, asked, guarded)
     levels = np.arange(np.ceil(limb.chart.top_mm / _LEVEL_STEP_MM) * _LEVEL_STEP_MM, limb.end_level_mm, _LEVEL_STEP_MM)

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from rectify.engine.blend import blend_kind, together
+from rectify.engine.blend import shares
+from rectify.engine.guard import moved as moved_by
 from rectify.engine.overall import OverallMove, end_move, overall_move, shortfall
 from rectify.engine.weights import Weight, region_weight
 from rectify.errors import Faults, RectifyError, RulesError
@@ -15,7 +16,7 @@ from rectify.geometry.mesh import Floats, Points
 from rectify.limb.limb import Limb
 from rectify.rulebook.plan import Plan, RegionPlan
 
-__all__ = ["Asked", "Places", "ask", "local_move", "places_of"]
+__all__ = ["Asked", "Places", "ask", "local_step", "places_of"]
 
 
 _FINISHED_ROUNDS = 4
@@ -45,8 +46,10 @@ class Asked:
     weights : one per region, in the plan's order
     weight : (r, n)
         Each region's weight at each vertex.
-    local : (n,) mm
-        Signed move along the normal from the reduced surface; build-up positive.
+    share : (r, n)
+        How much of each region's own move each vertex takes.
+    step : (n, 3) mm
+        The regions' move from the reduced surface.
     overall : OverallMove or None
     """
 
@@ -55,7 +58,8 @@ class Asked:
     normals: Points
     weights: tuple[Weight, ...]
     weight: Floats
-    local: Floats
+    share: Floats
+    step: Points
     overall: OverallMove | None
 
     def core(self, i: int, plan: Plan) -> NDArray[np.bool_]:
@@ -82,24 +86,29 @@ def ask(limb: Limb, plan: Plan, places: Places | None = None) -> Asked:
     """
     places = places_of(limb) if places is None else places
     weights, weight = _weigh(limb, plan, places)
+    share = shares(weight, np.array([region.action == "build-up" for region in plan.regions], dtype=bool))
     end, end_cells = _end(limb, plan, places)
     moved = None
     if plan.overall is not None:
         where = (places.stations, places.angles, places.normals)
         moved = overall_move(limb, plan.overall, *where)
-        if plan.overall.holds == "finished":
+        if plan.overall.holds == "before-regions":
+            # between levels the solved move is a spline: one more round makes up what a coarse mesh loses by that
+            more = shortfall(limb, plan.overall, moved, limb.mesh.vertices + moved.move)
+            moved = overall_move(limb, plan.overall, *where, more=more)
+        else:
             # regions and the end move points to other levels, and regions measured from the capture depend on
             # the overall move and it on them: each round makes up what the last came short by
             more = np.zeros(len(moved.levels))
             for _ in range(_FINISHED_ROUNDS):
                 shift = end + moved.move
-                local, normals = _local(limb, plan, places, weight, shift, end_cells + moved.cells)
-                also = end + local[:, None] * normals
+                step, _ = _local(limb, plan, places, share, shift, end_cells + moved.cells)
+                also = end + step
                 moved = overall_move(limb, plan.overall, *where, also=also, more=more)
                 more = more + shortfall(limb, plan.overall, moved, limb.mesh.vertices + also + moved.move)
     shift = end if moved is None else end + moved.move
-    local, normals = _local(limb, plan, places, weight, shift, end_cells if moved is None else end_cells + moved.cells)
-    return Asked(places, _shifted(limb.mesh.vertices, shift), normals, weights, weight, local, moved)
+    step, normals = _local(limb, plan, places, share, shift, end_cells if moved is None else end_cells + moved.cells)
+    return Asked(places, moved_by(limb.mesh.vertices, shift), normals, weights, weight, share, step, moved)
 
 
 def _end(limb: Limb, plan: Plan, places: Places) -> tuple[Points, NDArray[np.float64]]:
@@ -113,11 +122,11 @@ def _end(limb: Limb, plan: Plan, places: Places) -> tuple[Points, NDArray[np.flo
 
 
 def _local(
-    limb: Limb, plan: Plan, places: Places, weight: Floats, shift: Points, cells: NDArray[np.float64]
-) -> tuple[Floats, Points]:
-    """The signed move along the reduced surface's normals (n,), and those normals (n, 3)."""
+    limb: Limb, plan: Plan, places: Places, share: Floats, shift: Points, cells: NDArray[np.float64]
+) -> tuple[Points, Points]:
+    """The regions' move from the reduced surface (n, 3), and that surface's normals (n, 3)."""
     normals = limb.chart.normal_after(cells, places.stations, places.angles) if cells.any() else places.normals
-    return local_move(plan.regions, weight, np.einsum("ij,ij->i", shift, normals)), normals
+    return local_step(plan.regions, share, shift, places.normals, normals), normals
 
 
 def _weigh(limb: Limb, plan: Plan, places: Places) -> tuple[tuple[Weight, ...], Floats]:
@@ -150,37 +159,28 @@ def _empty_core(region: RegionPlan, limb: Limb) -> RulesError:
     )
 
 
-def local_move(regions: tuple[RegionPlan, ...], weight: Floats, already: Floats) -> Floats:
-    """Signed move along the normal from the reduced surface, (n,) mm.
+def local_step(
+    regions: tuple[RegionPlan, ...], share: Floats, shift: Points, capture_normals: Points, normals: Points
+) -> Points:
+    """The move of every place from the reduced surface, (n, 3) mm.
 
     Parameters
     ----------
     regions : r regions
-    weight : (r, n)
-    already : (n,) mm
-        How far the reduced surface lies outside (+) or inside (-) the captured one: what a region that is measured
-        from the capture need not do again.
+    share : (r, n)
+        How much of each region's own move a place takes.
+    shift : (n, 3) mm
+        From the captured to the reduced surface.
+    capture_normals, normals : (n, 3) unit
+        Of the captured and of the reduced surface. A region that is measured from the capture takes a place to its
+        amount along the capture's normal, whatever the overall reduction did; the others go on from where that went.
     """
-    n = weight.shape[1]
-    rows: dict[str, list[Floats]] = {"build-up": [], "reduce": []}
-    amounts: dict[str, list[Floats]] = {"build-up": [], "reduce": []}
-    for region, w in zip(regions, weight, strict=True):
-        sign = 1.0 if region.action == "build-up" else -1.0
-        from_capture = region.measured_from == "capture"
-        rows[region.action].append(w)
-        amounts[region.action].append(region.asked_mm - sign * already if from_capture else np.full(n, region.asked_mm))
-
-    def stacked(parts: list[Floats]) -> Floats:
-        return np.stack(parts) if parts else np.zeros((0, n))
-
-    w_build, build = blend_kind(stacked(rows["build-up"]), stacked(amounts["build-up"]))
-    _, reduce = blend_kind(stacked(rows["reduce"]), stacked(amounts["reduce"]))
-    return together(w_build, build, reduce)
-
-
-def _shifted(vertices: Points, shift: Points) -> Points:
-    """Vertices moved where there is anything to move; the others keep their bits."""
-    out = vertices.copy()
-    moves = (shift != 0).any(axis=1)
-    out[moves] += shift[moves]
-    return out
+    along = np.zeros(len(shift))
+    whole = np.zeros_like(shift)
+    for region, part in zip(regions, share, strict=True):
+        amount = region.asked_mm if region.action == "build-up" else -region.asked_mm
+        if region.measured_from == "capture":
+            whole += part[:, None] * (amount * capture_normals - shift)
+        else:
+            along += part * amount
+    return along[:, None] * normals + whole

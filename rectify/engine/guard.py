@@ -68,8 +68,8 @@ def slopes(vertices: Points, faces: Faces, move: Floats) -> Floats:
     return np.asarray(np.sqrt(np.maximum(p * du + q * dw, 0.0)))
 
 
-def guard(capture: Mesh, cap: Cap, base: Points, normals: Points, local: Floats, steepest: float) -> Guarded:
-    """Move the reduced surface by `local` along `normals`, backing off where it must.
+def guard(capture: Mesh, cap: Cap, base: Points, normals: Points, step: Points, steepest: float) -> Guarded:
+    """Move the reduced surface by `step`, backing off where it must.
 
     Parameters
     ----------
@@ -80,7 +80,8 @@ def guard(capture: Mesh, cap: Cap, base: Points, normals: Points, local: Floats,
     base : (n, 3) mm
         The reduced surface.
     normals : (n, 3) unit
-    local : (n,) mm
+        Of the reduced surface.
+    step : (n, 3) mm
     steepest : float
         Tangent of the slope limit.
 
@@ -91,10 +92,11 @@ def guard(capture: Mesh, cap: Cap, base: Points, normals: Points, local: Floats,
     """
     share = np.ones(len(base))
     faces = capture.faces
+    height = np.einsum("ij,ij->i", step, normals)
     known: Ints | None = None
     for done in range(_ROUNDS):
-        vertices = moved(base, normals, local * share)
-        bad = flipped_faces(capture.vertices, vertices, faces) | (slopes(base, faces, local * share) > steepest)
+        vertices = moved(base, share[:, None] * step)
+        bad = flipped_faces(capture.vertices, vertices, faces) | (slopes(base, faces, height * share) > steepest)
         if not bad.any():
             if known is None:
                 known = crossing_faces(closed(capture, cap))
@@ -118,11 +120,11 @@ def _near_crossings(crossing: Ints, faces: Faces, cap: Cap) -> NDArray[np.bool_]
     return bad if bad.any() else np.asarray(np.isin(faces, cap.loop).any(axis=1))
 
 
-def moved(base: Points, normals: Points, local: Floats) -> Points:
-    """The surface moved by `local` along `normals`; a vertex with no move keeps its bits."""
+def moved(base: Points, step: Points) -> Points:
+    """The surface after a step (n, 3); a vertex with none keeps its bits."""
     out = base.copy()
-    moves = local != 0
-    out[moves] += local[moves, None] * normals[moves]
+    moves = (step != 0).any(axis=1)
+    out[moves] += step[moves]
     return out
 
 

@@ -20,7 +20,7 @@ from rectify.limb.spot import Spot
 
 __all__ = ["Layout", "layout_at"]
 
-_POLE_NEAR_MM = 4.0  # an anchor this near the pole is laid out about the pole
+_POLE_NEAR_MM = 0.5  # nearer than this no direction is distal: laid out about the pole itself
 _CAP_FROM = 0.35  # radians past the end's centre up to which the wall's pair is still within bounds
 _FAR = 1e6  # where the plane does not reach
 

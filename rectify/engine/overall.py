@@ -104,7 +104,7 @@ def overall_move(
     cuts = cut(limb.mesh, level, levels)
     asked = percent_at(overall, levels) / 100.0
     aim = asked if more is None else np.where(asked > 0, asked + more, 0.0)
-    inward, solved, warnings = _solve(cuts, aim, per_mm, turned, overall, also)
+    inward, solved, warnings = _solve(cuts, asked, aim, per_mm, turned, overall, also)
     spline = CubicSpline(levels, inward)
 
     def depth(at: Floats) -> Floats:
@@ -131,9 +131,9 @@ def _per_mm(chart: Chart, overall: Overall, stations: Floats, angles: Floats, no
 
 
 def _solve(
-    cuts: Cuts, asked: Floats, per_mm: Points, turned: Floats, overall: Overall, also: Points | None
+    cuts: Cuts, asked: Floats, aim: Floats, per_mm: Points, turned: Floats, overall: Overall, also: Points | None
 ) -> tuple[Floats, NDArray[np.bool_], tuple[Warn, ...]]:
-    """The inward move at each level that makes its section as much smaller as asked."""
+    """The inward move at each level that makes its section smaller by `aim`, which is about what was asked."""
     k, n = len(cuts.levels), len(cuts.vertices)
     starts, start_d = cuts.starts[:, :2], _carry(cuts, cuts.start_edges, cuts.starts, per_mm)
     ends, end_d = cuts.ends[:, :2], _carry(cuts, cuts.end_edges, cuts.ends, per_mm)
@@ -156,7 +156,7 @@ def _solve(
     plain = share * np.nan_to_num(hull) / (2 * np.pi)
     in_plane = np.bincount(cuts.level_of, weights=turned[cuts.start_edges // n] > 0, minlength=k) == 0
     solvable = cuts.closed & in_plane & (asked > 0)
-    target = before * (1.0 - asked)
+    target = before * (1.0 - aim)
     inward = _secant(size, target, plain, solvable)
     factor = np.divide(inward, plain, out=np.ones(k), where=plain > 0)
     too_far = solvable & ~(factor <= _MOST_FACTOR)
