@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from rectify.limb.spot import Spot
+from rectify.limb.vocabulary import is_free_mark
 from rectify.rulebook.footprint import footprint
 from rectify.rulebook.parts import OvalShape, Place, RingPlace, StripShape
 from rectify.rulebook.places import Line, Places, wrap
@@ -251,10 +252,10 @@ def essential_landmarks(working: Working) -> tuple[str, ...]:
 
 
 def all_landmarks(working: Working) -> tuple[str, ...]:
-    """Every landmark a region names."""
+    """Every landmark a region names; a free mark that is only kept clear of need not be there."""
     says = working.says
     inner = [place.at for place in says.path or ()]
-    clear = [disc.of for disc in says.keep_clear]
+    clear = [disc.of for disc in says.keep_clear if not is_free_mark(disc.of)]
     return tuple(dict.fromkeys((*essential_landmarks(working), *inner, *clear)))
 
 

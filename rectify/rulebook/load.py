@@ -24,7 +24,7 @@ from rectify.rulebook.fields import JOINTS, Context
 from rectify.rulebook.merge import Merged, lay_over
 from rectify.rulebook.model import Region, RulebookModel
 from rectify.rulebook.words import suggest
-from rectify.rulebook.yamltext import Document, KeyPath, Value, key_text, parse_yaml, raise_all, read_yaml
+from rectify.rulebook.yamltext import Document, KeyPath, Value, empty_values, key_text, parse_yaml, raise_all, read_yaml
 
 __all__ = [
     "Rulebook",
@@ -223,32 +223,12 @@ def _load(document: Document, path: Path, key: str) -> Rulebook:
     for step, _ in _chain(document, path):
         lay_over(merged, step)
     merged.value.pop("extends", None)
-    merged.faults.extend(_empty_values(merged))
+    merged.faults.extend(empty_values(merged.value, merged.place))
     raise_all(merged.faults)
     says = checked(RulebookModel, merged.value, merged.place, context=_context(merged.value, path.parent))
     refused: list[InputError] = [found.error for found in findings(says, merged.place) if found.refused]
     raise_all(refused)
     return Rulebook(key, document.path, says, _digest(merged.value), merged.sources)
-
-
-def _empty_values(merged: Merged) -> Iterator[RulesError]:
-    for keys, value in _leaves(merged.value, ()):
-        if value is None:
-            path, line = merged.place(keys)
-            yield RulesError(
-                "is empty", path=path, line=line, key=key_text(keys), hint="say a value, or take the key out"
-            )
-
-
-def _leaves(value: Value, keys: KeyPath) -> Iterator[tuple[KeyPath, Value]]:
-    if isinstance(value, dict):
-        for key, inner in value.items():
-            yield from _leaves(inner, (*keys, key))
-    elif isinstance(value, list):
-        for index, inner in enumerate(value):
-            yield from _leaves(inner, (*keys, index))
-    else:
-        yield keys, value
 
 
 def _context(value: Mapping[str, Value], folder: Path) -> Context:

@@ -150,7 +150,8 @@ def _named(bench: Bench) -> Iterator[tuple[str, str]]:
         for row in bench.overall.rows:
             yield row.at, "overall.rows"
         for name in spared(bench.overall):
-            yield name, "overall.spare"
+            if not is_free_mark(name):  # spared where it is there
+                yield name, "overall.spare"
     if bench.end is not None:
         yield bench.end.from_.at if bench.end.from_ else "inflection", "end"
     says = bench.notes.rulebook.says
@@ -175,8 +176,8 @@ def _missing(bench: Bench, limb: LimbLike) -> list[InputError]:
     for name, needers in needed.items():
         who = tuple(needers)
         of_tuning = any(w.added or w.blame for w in bench.regions.values() if f"regions.{w.name}" in who)
-        if is_free_mark(name) and not of_tuning:
-            for region in (key.removeprefix("regions.") for key in who if key.startswith("regions.")):
+        if is_free_mark(name) and not of_tuning and all(key.startswith("regions.") for key in who):
+            for region in (key.removeprefix("regions.") for key in who):
                 bench.regions.pop(region, None)
                 bench.notes.warn("mark-missing", "note", f"left out: no {name} on this limb", region)
             continue

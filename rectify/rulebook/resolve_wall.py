@@ -138,7 +138,7 @@ def _spares(bench: Bench, places: Places, says: OverallSays) -> Iterator[Spare]:
     for index, spare in enumerate(says.spare):
         if spare.of is None:
             yield from _window(bench, places, spare, index)
-        elif not places.landmark(spare.of).absent:
+        elif _is_there(places, spare.of):
             done.add(spare.of)
             yield _around(places, spare.of, spare.within.value if spare.within else SPARE_MM)
     for name, mark in places.limb.landmarks.items():
@@ -146,6 +146,11 @@ def _spares(bench: Bench, places: Places, says: OverallSays) -> Iterator[Spare]:
         if name in done or mark.absent or not (careful or name in bench.notes.rulebook.says.protected):
             continue
         yield _around(places, name, SPARE_MM)
+
+
+def _is_there(places: Places, name: str) -> bool:
+    """Whether the limb has it: not absent, and a free mark not left out."""
+    return name in places.limb.landmarks and not places.landmark(name).absent
 
 
 def _around(places: Places, name: str, within: float) -> Spare:
@@ -158,10 +163,14 @@ def _around(places: Places, name: str, within: float) -> Spare:
 
 def _window(bench: Bench, places: Places, spare: SpareSays, index: int) -> Iterator[Spare]:
     edges = spare.levels
-    if edges is not None and any(edge.at and places.landmark(edge.at).absent for edge in edges):
+    if edges is not None and any(edge.at and not _is_there(places, edge.at) for edge in edges):
         bench.notes.warn("landmark-absent", "look", "a window of spare left out: its landmark is absent", "overall")
         return
-    levels = None if edges is None else (_edge_level(places, edges[0]), _edge_level(places, edges[1]))
+    try:
+        levels = None if edges is None else (_edge_level(places, edges[0]), _edge_level(places, edges[1]))
+    except Wrong as wrong:
+        bench.notes.fault(wrong.message, ("overall", "spare", index, "levels"), hint=wrong.hint)
+        return
     if levels is not None and not levels[0] < levels[1]:
         bench.notes.fault(
             "the levels of the window cross on this limb",
@@ -198,6 +207,14 @@ def resolve_end(bench: Bench, places: Places) -> End | None:
     if places.landmark(place.at).absent:
         bench.notes.warn("landmark-absent", "look", f"end left out: no {place.at} on this limb", "end")
         return None
+    try:
+        level = places.level(place)
+    except Wrong as wrong:
+        if bench.end_tuned:
+            bench.notes.faults.append(bench.end_tuned[-1][0].fault(wrong.message, ("end", "from"), hint=wrong.hint))
+        else:
+            bench.notes.fault(wrong.message, ("end", "from"), hint=wrong.hint)
+        return None
     kind = "lengthen" if says.lengthen is not None else "pad"
     value = says.amount.value * bench.end_factor
     own = value if says.allow is None else min(max(value, says.allow[0].value), says.allow[1].value)
@@ -205,7 +222,7 @@ def resolve_end(bench: Bench, places: Places) -> End | None:
         text = f"{says.amount} times {bench.end_factor:.4g} is {show_mm(value)}, held to {show_mm(own)} by allow"
         bench.notes.warn("amount-held-to-allow", "note", text, "end")
     asked, tuned = _tuned_end(bench, own)
-    return End(kind, asked, places.level(place), own, tuned)  # type: ignore[arg-type]
+    return End(kind, asked, level, own, tuned)  # type: ignore[arg-type]
 
 
 def _tuned_end(bench: Bench, own: float) -> tuple[float, tuple[Tuned, ...]]:

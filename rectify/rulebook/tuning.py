@@ -35,7 +35,7 @@ from rectify.rulebook.load import Rulebook
 from rectify.rulebook.model import Flare, Region, Row, SpareField
 from rectify.rulebook.parts import KeepClearOf, LevelField, Moves, PlaceField, RingPlace, ShapeField
 from rectify.rulebook.words import Wrong, shown, suggest
-from rectify.rulebook.yamltext import KeyPath, Value, key_text, raise_all
+from rectify.rulebook.yamltext import KeyPath, Value, empty_values, key_text, raise_all
 
 __all__ = ["SETTABLE", "TuneEntry", "TuneRegion", "Tuning", "parse_sets", "read_tune"]
 
@@ -233,7 +233,8 @@ def read_tune(raw: Value, rulebook: Rulebook, where: Where, *, under: KeyPath = 
     if not isinstance(raw, list):
         path, line = where(under)
         raise CaseError(f"is {shown(raw)}", path=path, line=line, key=key_text(under), wanted="a list of entries")
-    faults: list[InputError] = []
+    faults: list[InputError] = list(empty_values(raw, where, under, CaseError))
+    raise_all(faults)
     tunings: list[Tuning] = []
     names = set(rulebook.regions)
     for index, entry in enumerate(raw):

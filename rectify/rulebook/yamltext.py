@@ -13,7 +13,7 @@ The same reader serves rulebooks, cases and landmarks; the caller says which err
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -21,7 +21,7 @@ import yaml
 
 from rectify.errors import Faults, FileError, InputError, RulesError
 
-__all__ = ["Document", "KeyPath", "Value", "key_text", "parse_yaml", "raise_all", "read_yaml"]
+__all__ = ["Document", "KeyPath", "Value", "empty_values", "key_text", "parse_yaml", "raise_all", "read_yaml"]
 
 Value = dict[str, "Value"] | list["Value"] | str | int | float | bool | None
 KeyPath = tuple[str | int, ...]
@@ -90,6 +90,21 @@ def raise_all(faults: list[InputError]) -> None:
         raise faults[0]
     if faults:
         raise Faults(faults)
+
+
+def empty_values(
+    value: Value,
+    where: Callable[[KeyPath], tuple[str | None, int | None]],
+    keys: KeyPath = (),
+    error: type[InputError] = RulesError,
+) -> Iterator[InputError]:
+    """A fault for every value that was left empty: a key without a value is never taken for a default."""
+    if isinstance(value, dict | list):
+        for key, inner in value.items() if isinstance(value, dict) else enumerate(value):
+            yield from empty_values(inner, where, (*keys, key), error)
+    elif value is None:
+        path, line = where(keys)
+        yield error("is empty", path=path, line=line, key=key_text(keys), hint="say a value, or take the key out")
 
 
 def read_yaml(path: str | Path, error: type[InputError] = RulesError) -> Document:

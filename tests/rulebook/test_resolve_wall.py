@@ -11,7 +11,7 @@ from rectify.errors import CaseError, RulesError
 from rectify.limb.spot import Spot
 from rectify.rulebook import Facts, TapeValue
 from rectify.rulebook.plan import Dimension, End, OverallRow, Spare
-from tests.rulebook.books import book_text, load_text
+from tests.rulebook.books import BAR, book_text, load_text
 from tests.rulebook.fake import CapsuleChart, absent, mark, transtibial
 from tests.rulebook.test_resolve import codes, planned, tunings
 
@@ -195,6 +195,30 @@ def test_tunings_of_the_end_are_bound_by_allow(tmp_path: Path) -> None:
 def test_an_absent_inflection_leaves_the_end_alone_and_must_be_looked_at(tmp_path: Path) -> None:
     plan = with_overall(tmp_path, "", END, limb=transtibial(inflection=absent()))
     assert plan.end is None and ("landmark-absent", "look") in {(w.code, w.severity) for w in plan.warnings}
+
+
+def test_a_line_is_no_level_until_it_says_where(tmp_path: Path) -> None:
+    with pytest.raises(RulesError, match=r"end\.from: tibial-crest is a line"):
+        with_overall(tmp_path, "", "end: {pad: 6 mm, from: tibial-crest}\n")
+    book = load_text(tmp_path, book_text(more=END))
+    with pytest.raises(CaseError, match=r"tune\[0\]\.end\.from: tibial-crest is a line"):
+        planned(book, tune=tunings(book, "end: {from: tibial-crest}"))
+    window = "  spare: [{levels: [0 mm, tibial-crest]}]\n"
+    with pytest.raises(RulesError, match=r"overall\.spare\[0\]\.levels: tibial-crest is a line"):
+        with_overall(tmp_path, OVERALL + window)
+
+
+def test_a_free_mark_is_spared_and_kept_clear_of_where_it_is_there(tmp_path: Path) -> None:
+    book = load_text(
+        tmp_path,
+        book_text(BAR + "    keep-clear: {of: mark-scar, by: 4 mm}\n", more=OVERALL + "  spare: [mark-scar]\n"),
+    )
+    without = planned(book)
+    assert without.overall is not None and without.overall.spare == ()
+    assert without.regions[0].keep_clear == () and without.warnings == ()
+    scarred = planned(book, transtibial(mark_scar=mark(CapsuleChart(), (12, 20))))
+    assert scarred.overall is not None and scarred.overall.spare[0].landmark == "mark-scar"
+    assert [disc.landmark for disc in scarred.regions[0].keep_clear] == ["mark-scar"]
 
 
 # -- dimensions ---------------------------------------------------------------------------------------
