@@ -29,6 +29,7 @@ _TALLEST_PX = 440
 _PX_PER_MM = 1.7
 _FINER = 2  # drawn so many times larger, then averaged
 _MARGIN_MM = 3.0
+_MOST_BYTES, _STEPS = 80_000, (3, 6, 12)
 _LEVELS_MM = 50.0
 _AMBIENT, _DIFFUSE, _GAMMA = 0.58, 0.46, 1.15
 _BEHIND_MM = 9.0  # how far below the surface a pencil line may lie and still show: a build-up covers its line
@@ -63,6 +64,15 @@ def four_sides(outcome: Outcome) -> tuple[Picture, ...]:
     normals = vertex_normals(Mesh(v, outcome.mesh.faces))
     lines = _outline_points(outcome, 0.4 / scale * _FINER)
     return tuple(_picture(outcome, name, scale, lateral, colours, normals, lines) for name in VIEWS)
+
+
+def _small_png(picture: NDArray[np.float64]) -> bytes:
+    """As PNG; a noisy scan's picture takes coarser steps of brightness until it is small enough."""
+    for step in _STEPS:
+        png = png_bytes(np.clip(np.round(picture / step) * step, 0, 255).astype(np.uint8))
+        if len(png) <= _MOST_BYTES:
+            break
+    return png
 
 
 @dataclass(frozen=True, eq=False)
@@ -119,8 +129,7 @@ def _picture(
         _level_lines(canvas, seen, carried[..., 6])
     _pencil(canvas, carried[..., 7], lines, view, corner, scale)
     small = canvas.reshape(height // _FINER, _FINER, width // _FINER, _FINER, 3).mean(axis=(1, 3))
-    png = png_bytes(np.clip(np.round(small), 0, 255).astype(np.uint8))
-    return Picture(name, png, width // _FINER, height // _FINER, _right_is(name, lateral))
+    return Picture(name, _small_png(small), width // _FINER, height // _FINER, _right_is(name, lateral))
 
 
 def _shaded(seen: Seen, colours: Floats, normals: Floats, view: _View) -> NDArray[np.float64]:

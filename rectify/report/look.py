@@ -61,7 +61,7 @@ ul.cautions { border: 2px solid var(--ink); padding: .6rem 1rem .6rem 2rem; }
 figure { margin: .8rem 0; } figcaption { color: var(--soft); font-size: .88rem; max-width: 50rem; }
 figure > svg { display: block; width: 100%; height: auto; max-width: 56rem; }
 .sides { display: flex; gap: .8rem; align-items: flex-end; }
-.sides figure { margin: 0; flex: 1 1 0; } .sides img { display: block; max-width: 100%; height: auto; }
+.sides figure { margin: 0; } .sides img { display: block; max-width: 100%; height: auto; }
   .sides figcaption { text-align: center; }
 .wide { overflow-x: auto; margin: .6rem 0 1rem; } .wide:focus-visible { outline: 2px solid var(--pencil); }
 table { border-collapse: collapse; width: 100%; font-size: .88rem; }
@@ -70,8 +70,8 @@ th, td { padding: .28rem .55rem; border-bottom: 1px solid var(--line); vertical-
 thead th { border-bottom: 1.5px solid var(--ink); vertical-align: bottom; background: var(--plaster); }
 thead small, tbody th small, td.n small { display: block; font-weight: 400; }
 tbody th { font-weight: 600; } table.regions tbody th { min-width: 8.6rem; }
-  table.regions th, table.regions td { padding-left: .35rem; padding-right: .35rem; } td.n small { white-space: normal; } th.n, td.n { text-align: right; }
-  td.n { white-space: nowrap; }
+  table.regions th, table.regions td { padding-left: .35rem; padding-right: .35rem; }
+th.n, td.n { text-align: right; } td.n { white-space: nowrap; } td.n small { white-space: normal; }
 td.said { color: var(--soft); } .none { color: var(--soft); }
 tr:has(.off) { background: #fdf3e2; } .off { font-weight: 700; }
 table.key { width: auto; } table.key td { max-width: 40rem; }
@@ -81,7 +81,7 @@ code, .mono { font: .84em ui-monospace, Menlo, "Liberation Mono", monospace; ove
 .legend svg { vertical-align: -.2em; margin-right: .35rem; }
 footer { border-top: 3px solid var(--ink); margin-top: 2.5rem; padding-top: .6rem; padding-bottom: 1.5rem;
   color: var(--soft); font-size: .88rem; }
-@media (max-width: 44rem) { .sides { flex-wrap: wrap; } .sides figure { flex: 0 1 44%; }
+@media (max-width: 44rem) { .sides { flex-wrap: wrap; } .sides figure { flex: 0 1 44% !important; }
   h1 { font-size: 1.9rem; } .stamp { max-width: none; width: 100%; } }
 @media print {
   @page { size: A4; margin: 15mm 13mm 15mm; @top-left { content: "RUNNING"; font: 8pt sans-serif;
@@ -94,10 +94,11 @@ footer { border-top: 3px solid var(--ink); margin-top: 2.5rem; padding-top: .6re
   .wide { overflow: visible; } table { font-size: 7.8pt; } th, td { padding: .16rem .3rem; }
   h2 { margin-top: 1.2rem; } h2, h3, caption { break-after: avoid; }
   tr, figure, li, .top, .stamp { break-inside: avoid; }
-  thead { display: table-header-group; } a { color: inherit; text-decoration: none; }
+  thead { display: table-header-group; break-after: avoid; }
+  table.key { break-inside: avoid; } a { color: inherit; text-decoration: none; }
   .glance { grid-template-columns: repeat(4, 1fr); } .glance b { font-size: 1.25rem; }
   .sides { gap: .3rem .6rem; }
-  .sides { flex-wrap: nowrap; } .sides figure { flex: 1 1 0; } table.regions tbody th { min-width: 0; }
+  .sides { flex-wrap: nowrap; }  table.regions tbody th { min-width: 0; }
   nav { display: none; }
 }
 nav ul { display: flex; flex-wrap: wrap; gap: .1rem 1.1rem; list-style: none; padding: 0; margin: .3rem 0;

@@ -264,7 +264,9 @@ def limit_facts(outcome: Outcome) -> list[Row]:
     limits, move = outcome.plan.limits, outcome.move
     broken = {w.code.removeprefix("limit-") for w in outcome.breaches}
     percent = outcome.volumes.change_percent
-    steepest = slopes(outcome.asked.base, outcome.limb.mesh.faces, outcome.asked.local * outcome.guarded.share)
+    base, normals = outcome.asked.base, outcome.asked.normals
+    height = np.einsum("ij,ij->i", outcome.guarded.vertices - base, normals)
+    steepest = slopes(base, outcome.limb.mesh.faces, height)
     slope = float(np.degrees(np.arctan(steepest.max(initial=0.0))))
     rows: list[tuple[str, str, _Span | None, _Span]] = [
         ("volume", "percent", limits.volume_percent, (percent, percent)),

@@ -90,6 +90,6 @@ def _figure(picture: Picture) -> Html:
     alt = text(f"{words}: {picture.view} side of the rectified model, {right}, coloured by displacement.")
     size = f"width='{picture.width}' height='{picture.height}'"
     return Html(
-        f"<figure><img src='data:image/png;base64,{data}' {size} alt='{alt}'>"
+        f"<figure style='flex:{picture.width} 1 0'><img src='data:image/png;base64,{data}' {size} alt='{alt}'>"
         f"<figcaption>{text(words)}<br><small>{text(right)}</small></figcaption></figure>"
     )
