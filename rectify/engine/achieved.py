@@ -110,8 +110,11 @@ def _one(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int, shape: 
     core = free if len(free) else np.flatnonzero(weight == 1.0)
     sample = core[np.linspace(0, len(core) - 1, min(len(core), _SAMPLES)).round().astype(np.int64)]
     normals = asked.normals[sample]
-    from_reduced = sign * core_distances(asked.base[sample], normals, guarded.vertices, limb.mesh.faces)
-    from_capture = sign * core_distances(limb.mesh.vertices[sample], normals, guarded.vertices, limb.mesh.faces)
+    starts = (asked.base[sample], limb.mesh.vertices[sample])
+    both = core_distances(
+        np.concatenate(starts), np.tile(normals, (2, 1)), guarded.vertices, limb.mesh.faces, reach=_reach(limb, region)
+    )
+    from_reduced, from_capture = sign * both[: len(sample)], sign * both[len(sample) :]
     own = from_capture if region.measured_from == "capture" else from_reduced
     start = limb.mesh.vertices if region.measured_from == "capture" else asked.base
     centre = start[core].mean(axis=0)
@@ -144,9 +147,13 @@ def _own_step(asked: Asked, region: RegionPlan, share: Floats, limb: Limb) -> Po
     return local_step((region,), share[None, :], shift, asked.places.normals, asked.normals)
 
 
-def core_distances(points: Points, normals: Points, surface: Points, faces: Faces) -> Floats:
+def _reach(limb: Limb, region: RegionPlan) -> float:
+    """How far about the core's points the rectified surface is looked for: amount, overall move, some edges."""
+    return 2.0 * region.asked_mm + 4.0 * limb.edge_mm + 10.0
+
+
+def core_distances(points: Points, normals: Points, surface: Points, faces: Faces, reach: float = 30.0) -> Floats:
     """Signed nearest distance from points to a surface, positive where it lies on the normals' side; (k,) mm."""
-    reach = 30.0
     near: Ints = faces_near(points, surface, faces, reach)
     distance, _, place = nearest(points, surface, faces[near])
     side = np.sign(np.einsum("ij,ij->i", place - points, normals))

@@ -16,6 +16,7 @@ from scipy import sparse
 
 from rectify.errors import RectifyError
 from rectify.geometry.cap import Cap, closed
+from rectify.geometry.corners import any_corner
 from rectify.geometry.crossings import crossing_faces
 from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
 from rectify.geometry.normals import face_cross
@@ -117,7 +118,11 @@ def _near_crossings(crossing: Ints, faces: Faces, cap: Cap) -> NDArray[np.bool_]
     """(m,) the wall's faces among the crossing ones; where only the membrane crosses, those along its edge."""
     bad = np.zeros(len(faces), dtype=bool)
     bad[crossing[crossing < len(faces)]] = True
-    return bad if bad.any() else np.asarray(np.isin(faces, cap.loop).any(axis=1))
+    if bad.any():
+        return bad
+    at_edge = np.zeros(faces.max() + 1, dtype=bool)
+    at_edge[cap.loop] = True
+    return any_corner(at_edge, faces)
 
 
 def moved(base: Points, step: Points) -> Points:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from rectify.geometry.corners import any_corner
 from rectify.geometry.mesh import Floats, Ints, Mesh
 
 __all__ = ["clip", "without_unused"]
@@ -29,9 +30,9 @@ def clip(mesh: Mesh, field: Floats) -> tuple[Mesh, Ints]:
     """
     f = mesh.faces
     side = np.sign(_snapped(mesh, field)).astype(np.int64)
-    inside, outside = (side[f] > 0).sum(axis=1), (side[f] < 0).sum(axis=1)
-    whole = f[(outside == 0) & (inside > 0)]
-    crossed = f[(outside > 0) & (inside > 0)]
+    inside, outside = any_corner(side > 0, f), any_corner(side < 0, f)
+    whole = f[inside & ~outside]
+    crossed = f[inside & outside]
     # turn each crossed face so that it begins with its lonely corner
     lonely_in = (side[crossed] > 0).sum(axis=1) == 1
     lead = np.where(lonely_in, np.argmax(side[crossed] > 0, axis=1), np.argmax(side[crossed] < 0, axis=1))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from rectify.geometry.corners import any_corner
 from rectify.geometry.mesh import Faces, Floats, Ints, Points
 
 __all__ = ["faces_near", "nearest"]
@@ -28,6 +29,7 @@ def nearest(points: Points, vertices: Points, faces: Faces) -> tuple[Floats, Int
 def faces_near(points: Points, vertices: Points, faces: Faces, reach_mm: float) -> Ints:
     """Indices of the faces that may come within `reach_mm` of the box about `points`."""
     low, high = points.min(axis=0) - reach_mm, points.max(axis=0) + reach_mm
-    inside_low, inside_high = vertices >= low, vertices <= high
-    out = ~(inside_low[faces].any(axis=1) & inside_high[faces].any(axis=1)).all(axis=1)
-    return np.flatnonzero(~out)
+    near = np.ones(len(faces), dtype=bool)
+    for i in range(3):
+        near &= any_corner(vertices[:, i] >= low[i], faces) & any_corner(vertices[:, i] <= high[i], faces)
+    return np.flatnonzero(near)

@@ -16,6 +16,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
+from rectify.geometry.corners import highest, least
 from rectify.geometry.mesh import Floats, Ints, Mesh, Points
 
 __all__ = ["Cuts", "cut", "hull_extents", "hull_perimeters"]
@@ -107,18 +108,19 @@ def cut(mesh: Mesh, field: Floats, levels: Floats, *, refine: Field | None = Non
         Counter-clockwise as seen from the side of higher values, for faces that point outward.
     """
     levels = np.asarray(levels, dtype=np.float64)
-    corner = field[mesh.faces]
-    first = np.searchsorted(levels, corner.min(axis=1), side="right")
-    count = np.searchsorted(levels, corner.max(axis=1), side="right") - first
+    low, high = least(field, mesh.faces), highest(field, mesh.faces)
+    first = np.searchsorted(levels, low, side="right")
+    count = np.searchsorted(levels, high, side="right") - first
     crossed = np.flatnonzero(count)
     count = count[crossed]
     face = np.repeat(crossed, count)
     level_of = np.repeat(first[crossed] - np.cumsum(count) + count, count) + np.arange(count.sum())
-    above = corner[face] >= levels[level_of][:, None]
-    after = np.roll(above, -1, axis=1)
-    up, down = np.argmax(~above & after, axis=1), np.argmax(above & ~after, axis=1)
-    row = np.arange(len(face))
     corners = mesh.faces[face]
+    row = np.arange(len(face))
+    a, b, c = (field[corners[:, i]] >= levels[level_of] for i in range(3))
+    # the edge of each face, by its first corner, over which the field falls below the level, and rises over it
+    down = np.where(a & ~b, 0, np.where(b & ~c, 1, 2))
+    up = np.where(b & ~a, 0, np.where(c & ~b, 1, 2))
 
     def crossing(side: Ints) -> tuple[Points, Ints]:
         one, two = corners[row, side], corners[row, (side + 1) % 3]

@@ -30,9 +30,10 @@ def volume_below(mesh: Mesh, z: float) -> float:
     """
     vertices, faces = mesh.vertices, mesh.faces
     h = vertices[:, 2] - z
-    below = h[faces] < 0
-    number = below.sum(axis=1)
+    under = h < 0
+    number = sum((under[faces[:, i]].astype(np.int8) for i in range(1, 3)), start=under[faces[:, 0]].astype(np.int8))
     total = _flux(vertices[faces[number == 3]], z)
+    below = under[faces]
     one = number == 1  # a corner below: one triangle
     if one.any():
         a, b, c = _turned(vertices, faces[one], np.argmax(below[one], axis=1))
