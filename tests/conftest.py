@@ -34,6 +34,12 @@ def transtibial_limb() -> Limb:
 
 
 @pytest.fixture(scope="session")
+def fine_limb() -> Limb:
+    """The same with 2.5 mm edges: where a coarse mesh would hide what is measured."""
+    return made.limb_from(transtibial(Transtibial(edge_mm=2.5)))
+
+
+@pytest.fixture(scope="session")
 def transfemoral_limb() -> Limb:
     """Generated, right, 5 mm edges, open obliquely above the groin."""
     return made.limb_from(transfemoral(Transfemoral(edge_mm=5.0)))

@@ -9,15 +9,15 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 from scipy.integrate import quad
 
-from rectify.engine.blend import QUINTIC_SLOPE, blend_kind, quintic, together
+from rectify.engine.blend import QUINTIC_SLOPE, quintic, shares
 
-shares = st.floats(0.0, 1.0, allow_subnormal=False)
+parts = st.floats(0.0, 1.0, allow_subnormal=False)
 millimetres = st.floats(0.0, 15.0, allow_subnormal=False)
 
 
 def regions(count=4, places=5):
     return st.integers(1, count).flatmap(
-        lambda r: st.tuples(arrays(float, (r, places), elements=shares), arrays(float, (r, places), elements=millimetres))
+        lambda r: st.tuples(arrays(float, (r, places), elements=parts), arrays(float, (r, places), elements=millimetres))
     )
 
 
@@ -65,54 +65,67 @@ def test_the_moments_of_the_step_are_those_of_the_patch_volume():
 # -- regions of one kind --------------------------------------------------------------------------
 
 
+def blend(weights, amounts, build=True):
+    """The joint move of regions of one kind, amounts in mm."""
+    return (shares(weights, np.full(len(weights), build)) * amounts).sum(axis=0)
+
+
+def joint(weights):
+    return 1.0 - np.prod(1.0 - weights, axis=0)
+
+
 def test_two_regions_by_hand():
-    joint, amount = blend_kind(np.array([[0.5, 1.0, 0.0]] * 1 + [[0.5, 0.25, 0.0]]), np.array([[4.0] * 3, [2.0] * 3]))
-    assert joint == pytest.approx([0.75, 1.0, 0.0])
-    assert amount == pytest.approx([0.75 * 3.0, (4.0 + 0.5) / 1.25, 0.0])
+    weights = np.array([[0.5, 1.0, 0.0], [0.5, 0.25, 0.0]])
+    found = blend(weights, np.array([[4.0] * 3, [2.0] * 3]))
+    # W = 1 - (1 - w1)(1 - w2), A = (w1 a1 + w2 a2) / (w1 + w2), D = W A
+    assert found == pytest.approx([0.75 * 3.0, (4.0 + 0.5) / 1.25, 0.0])
 
 
-def test_no_regions_move_nothing():
-    joint, amount = blend_kind(np.zeros((0, 7)), np.zeros((0, 7)))
-    assert joint.tolist() == [0.0] * 7 and amount.tolist() == [0.0] * 7
+def test_no_regions_have_no_shares():
+    assert shares(np.zeros((0, 7)), np.zeros(0, dtype=bool)).shape == (0, 7)
 
 
-@given(regions(), st.randoms(use_true_random=False))
-def test_the_order_of_regions_does_not_matter(given_regions, random):
-    weights, amounts = given_regions
+@pytest.mark.parametrize("build", [True, False])
+@given(regions())
+def test_shares_add_up_to_the_joint_weight(build, given_regions):
+    weights, _ = given_regions
+    assert shares(weights, np.full(len(weights), build)).sum(axis=0) == pytest.approx(joint(weights), abs=1e-12)
+
+
+@given(regions(), st.randoms(use_true_random=False), st.lists(st.booleans(), min_size=4, max_size=4))
+def test_the_order_of_regions_does_not_matter(given_regions, random, kinds):
+    weights, _ = given_regions
+    builds = np.array(kinds[: len(weights)])
     order = list(range(len(weights)))
     random.shuffle(order)
-    for one, two in zip(blend_kind(weights, amounts), blend_kind(weights[order], amounts[order]), strict=True):
-        assert one == pytest.approx(two, abs=1e-12)
+    assert shares(weights[order], builds[order]) == pytest.approx(shares(weights, builds)[order], abs=1e-12)
 
 
 @given(regions())
 def test_the_joint_move_is_never_over_the_largest_nor_under_the_joint_share_of_the_least(given_regions):
     weights, amounts = given_regions
-    joint, amount = blend_kind(weights, amounts)
-    there = weights > 0
+    found, whole, there = blend(weights, amounts), joint(weights), weights > 0
     most = np.where(there, amounts, -np.inf).max(axis=0)
     least = np.where(there, amounts, 99.0).min(axis=0)
     anywhere = there.any(axis=0)
-    assert (joint >= weights.max(axis=0) - 1e-12).all() and (joint <= 1 + 1e-12).all()
-    assert (amount[anywhere] <= most[anywhere] + 1e-9).all()
-    assert (amount[anywhere] >= (joint * least)[anywhere] - 1e-9).all()
-    assert (amount[~anywhere] == 0).all()
+    assert (found[anywhere] <= most[anywhere] + 1e-9).all()
+    assert (found[anywhere] >= (whole * least)[anywhere] - 1e-9).all()
+    assert (found[~anywhere] == 0).all()
 
 
-@given(arrays(float, (3, 6), elements=shares), millimetres)
+@given(arrays(float, (3, 6), elements=parts), millimetres)
 def test_between_regions_of_one_amount_there_is_no_dip(weights, mm):
-    _, amount = blend_kind(weights, np.full((3, 6), mm))
-    assert (amount >= mm * weights.max(axis=0) - 1e-9).all()
-    assert (amount <= mm + 1e-9).all()
+    found = blend(weights, np.full((3, 6), mm))
+    assert (found >= mm * weights.max(axis=0) - 1e-9).all()
+    assert (found <= mm + 1e-9).all()
 
 
-@given(arrays(float, (1, 6), elements=shares), millimetres)
+@given(arrays(float, (1, 6), elements=parts), millimetres)
 def test_a_region_alone_is_its_weight_times_its_amount(weight, mm):
-    joint, amount = blend_kind(weight, np.full((1, 6), mm))
-    assert np.array_equal(joint, weight[0]) and np.array_equal(amount, weight[0] * mm)
+    assert np.array_equal(blend(weight, np.full((1, 6), mm)), weight[0] * mm)
     # and a second one that weighs nothing there changes it by rounding only
-    both = blend_kind(np.vstack([weight, np.zeros((1, 6))]), np.array([[mm] * 6, [9.0] * 6]))
-    assert both[1] == pytest.approx(amount, abs=1e-12)
+    both = blend(np.vstack([weight, np.zeros((1, 6))]), np.array([[mm] * 6, [9.0] * 6]))
+    assert both == pytest.approx(weight[0] * mm, abs=1e-12)
 
 
 @given(regions(count=2), st.integers(0, 1), st.floats(0.0, 3.0))
@@ -120,17 +133,26 @@ def test_more_amount_never_moves_less(given_regions, which, more):
     weights, amounts = given_regions
     up = amounts.copy()
     up[which % len(up)] += more
-    assert (blend_kind(weights, up)[1] >= blend_kind(weights, amounts)[1] - 1e-9).all()
+    assert (blend(weights, up) >= blend(weights, amounts) - 1e-9).all()
 
 
 # -- build-up over reduction ----------------------------------------------------------------------
 
 
-@given(shares, millimetres, millimetres)
-def test_a_full_build_up_hides_any_reduction(w, build, reduce):
-    full, none = np.array([1.0]), np.array([0.0])
-    assert together(full, np.array([build]), np.array([reduce])) == pytest.approx([build])
-    assert together(none, none, np.array([reduce])) == pytest.approx([-reduce])
-    part = together(np.array([w]), np.array([w * build]), np.array([reduce]))[0]
-    assert part == pytest.approx(w * build - (1 - w) * reduce)
-    assert -reduce - 1e-12 <= part <= build + 1e-12
+@given(arrays(float, (2, 5), elements=parts))
+def test_a_build_up_takes_its_whole_weight_and_leaves_the_rest_to_the_reduction(weights):
+    found = shares(weights, np.array([True, False]))
+    assert np.array_equal(found[0], weights[0])
+    assert found[1] == pytest.approx((1.0 - weights[0]) * weights[1], abs=1e-15)
+
+
+def test_under_a_full_build_up_a_reduction_has_exactly_nothing():
+    weights = np.array([[1.0, 1.0], [0.3, 1.0], [1.0, 0.0]])
+    found = shares(weights, np.array([True, False, False]))
+    assert (found[1:] == 0.0).all() and (found[0] == 1.0).all()
+
+
+@given(arrays(float, (4, 5), elements=parts), st.lists(st.booleans(), min_size=4, max_size=4))
+def test_no_share_is_negative_and_all_together_are_at_most_one(weights, kinds):
+    found = shares(weights, np.array(kinds))
+    assert (found >= 0).all() and (found.sum(axis=0) <= 1 + 1e-12).all()

