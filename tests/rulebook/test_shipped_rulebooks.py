@@ -8,17 +8,28 @@ from __future__ import annotations
 
 import math
 import re
+from functools import cache
 from itertools import pairwise
 from pathlib import Path
 
+import numpy as np
 import pytest
 import yaml
 
 from rectify.data import rules_folder
+from rectify.engine.apply import Outcome, rectify_limb
+from rectify.geometry.mesh import Floats, Points
+from rectify.limb.landmarks import raw_landmarks
+from rectify.limb.limb import Limb
+from rectify.rulebook.checks import check_rulebook
+from rectify.rulebook.facts import Facts
 from rectify.rulebook.fields import NO_SOURCE
 from rectify.rulebook.load import Rulebook, list_rulebooks, load_rulebook
 from rectify.rulebook.model import Region
 from rectify.rulebook.parts import Factors, LinerFactors
+from rectify.rulebook.plan import Plan
+from rectify.rulebook.resolve import resolve
+from rectify.synthetic import Transfemoral, Transtibial, transfemoral, transtibial
 
 PTB = "transtibial-patellar-tendon-bearing"
 TSB = "transtibial-total-surface-bearing"
@@ -74,9 +85,7 @@ def test_the_shipped_rulebooks_are_these_and_only_what_forms_no_brim_by_bone_is_
 
 
 @pytest.mark.parametrize(("book", "name"), REGIONS)
-def test_every_region_says_why_how_far_it_may_be_turned_and_where_its_amount_comes_from(
-    book: str, name: str
-) -> None:
+def test_every_region_says_why_how_far_it_may_be_turned_and_where_its_amount_comes_from(book: str, name: str) -> None:
     says = _region(book, name)
     assert says.why and says.evidence and says.allow is not None
 
@@ -84,9 +93,7 @@ def test_every_region_says_why_how_far_it_may_be_turned_and_where_its_amount_com
 @pytest.mark.parametrize("book", NAMES)
 def test_overall_end_and_brim_say_where_they_come_from(book: str) -> None:
     says = load_rulebook(book).says
-    assert [
-        part for part in (says.overall, says.end, says.brim) if part is not None and not part.evidence
-    ] == []
+    assert [part for part in (says.overall, says.end, says.brim) if part is not None and not part.evidence] == []
 
 
 @pytest.mark.parametrize("book", NAMES)
@@ -98,6 +105,11 @@ def test_every_rulebook_warns_of_numb_skin_poor_circulation_and_a_changing_limb_
         word in text
         for word in ("sensation", "circulation", "open skin", "changing volume", "check socket", "licensed")
     )
+
+
+@pytest.mark.parametrize("book", NAMES)
+def test_the_checker_has_nothing_to_say_of_a_shipped_rulebook(book: str) -> None:
+    assert check_rulebook(load_rulebook(book)) == []
 
 
 # -- the evidence list ----------------------------------------------------------------------------
@@ -154,9 +166,7 @@ def _steepest_deg(says: Region, amount_mm: float) -> float:
 
 
 @pytest.mark.parametrize(("book", "name"), REGIONS)
-def test_no_edge_is_steeper_than_35_degrees_as_written_nor_45_at_the_most_allowed(
-    book: str, name: str
-) -> None:
+def test_no_edge_is_steeper_than_35_degrees_as_written_nor_45_at_the_most_allowed(book: str, name: str) -> None:
     """A 45-degree edge is felt, 35 is where a technician looks twice (common practice, no source)."""
     says = _region(book, name)
     assert says.allow is not None
@@ -221,9 +231,7 @@ def test_sensitive_places_get_room_and_tolerant_ones_carry() -> None:
     assert {_region(PTB, name).action for name in TOLERANT} == {"reduce"}
 
 
-@pytest.mark.parametrize(
-    "name", ["tibial-crest", "tibial-tubercle", "fibular-head", "distal-tibia", "distal-fibula"]
-)
+@pytest.mark.parametrize("name", ["tibial-crest", "tibial-tubercle", "fibular-head", "distal-tibia", "distal-fibula"])
 def test_under_a_gel_liner_bone_gets_less_room_than_against_a_firm_wall(name: str) -> None:
     """Boutwell et al. (2012) J Rehabil Res Dev 49(2):227-240: a thicker gel liner took a quarter off the
     peak pressure over the fibular head.
@@ -266,10 +274,7 @@ def test_shaping_never_takes_room_from_a_build_up(book: str, name: str) -> None:
 
 def test_the_bar_on_a_hand_cast_is_3_mm() -> None:
     """3 mm, 0 to 5, until AP reaches the calliper (from memory, unverified)."""
-    assert (
-        _region(PTB, "patellar-tendon").amount.value * _factor(PTB, "patellar-tendon", "shaping", "hand")
-        == 3.0
-    )
+    assert _region(PTB, "patellar-tendon").amount.value * _factor(PTB, "patellar-tendon", "shaping", "hand") == 3.0
 
 
 # -- places ---------------------------------------------------------------------------------------
@@ -282,15 +287,13 @@ HALF_TENDON_MM = 42.6 / 2
 
 @pytest.mark.parametrize("book", [PTB, TSB])
 @pytest.mark.parametrize("bone_mm", [-HALF_TENDON_MM, HALF_TENDON_MM])
-def test_the_patellar_bar_presses_neither_the_tip_of_the_patella_nor_the_tubercle(
-    book: str, bone_mm: float
-) -> None:
+def test_the_patellar_bar_presses_neither_the_tip_of_the_patella_nor_the_tubercle(book: str, bone_mm: float) -> None:
     says = _region(book, "patellar-tendon")
     assert says.shape.oval is not None and says.proximal is not None and says.allow is not None
     half = says.shape.oval.along.value / 2
     depth = half - abs(bone_mm + says.proximal.value)  # how far inside the line the bone lies
     pressed = says.allow[1].value * _quintic(depth / (half - LEAST_CORE_MM / 2))
-    assert pressed < 0.05  # mm: less than a clean mesh's bound for an amount
+    assert pressed < 0.1  # mm: the bound within which an amount is met at a core
 
 
 def test_the_fibular_shaft_is_left_alone_for_45_mm_below_the_head_and_clear_of_the_neck() -> None:
@@ -303,9 +306,7 @@ def test_the_fibular_shaft_is_left_alone_for_45_mm_below_the_head_and_clear_of_t
     assert [(clear.of, clear.by.value) for clear in says.keep_clear] == [("fibular-neck", 10.0)]
 
 
-@pytest.mark.parametrize(
-    ("name", "side"), [("anteromedial-tibia", "medial"), ("pretibial-muscle", "lateral")]
-)
+@pytest.mark.parametrize(("name", "side"), [("anteromedial-tibia", "medial"), ("pretibial-muscle", "lateral")])
 def test_the_strips_beside_the_tibia_begin_15_mm_from_the_crest(name: str, side: str) -> None:
     """Or they eat the crest's build-up, whose feather ends 16 mm out (from memory, unverified)."""
     says, crest = _region(PTB, name), _region(PTB, "tibial-crest")
@@ -319,12 +320,15 @@ def test_the_strips_beside_the_tibia_begin_15_mm_from_the_crest(name: str, side:
 @pytest.mark.parametrize("book", [PTB, TSB])
 def test_the_popliteal_hollow_is_45_to_50_mm_wide_and_lies_below_the_crease(book: str) -> None:
     """Between the tendons and below the crease, which lies about level with the joint, 8 mm above mid-
-    patellar-tendon (joint from Sojka and Choi as above; width and place from memory, unverified).
+    patellar-tendon (joint from Sojka and Choi as above; width and place from memory, unverified): there it
+    presses next to nothing.
     """
     says = _region(book, "popliteal")
     assert says.shape.oval is not None and says.distal is not None
     assert 45.0 <= says.shape.oval.around.value <= 50.0
-    assert says.distal.value - says.shape.oval.along.value / 2 >= -8.0
+    assert says.allow is not None
+    inside = says.shape.oval.along.value / 2 - (8.0 + says.distal.value)  # how far inside the line the crease lies
+    assert says.allow[1].value * _quintic(inside / says.feather.value) < 0.1  # mm, as for the bar
 
 
 def test_the_fibular_build_up_reaches_20_to_35_mm_below_the_head_and_backwards() -> None:
@@ -360,9 +364,7 @@ def test_total_surface_reduction_is_the_middle_of_the_published_range_of_its_lin
     least, most = JASKEN[liner_mm]
     for row in overall.rows:
         percent = row.reduce.value * _liner_factor(book, liner_mm)
-        assert percent == pytest.approx(
-            (least + most) / 2, abs=0.01
-        )  # points: the factors have five decimals
+        assert percent == pytest.approx((least + most) / 2, abs=0.01)  # points: the factors have five decimals
         assert row.allow is not None
         assert row.allow[0].value <= least and row.allow[1].value >= most
 
@@ -374,9 +376,7 @@ def test_total_surface_percentages_are_of_volume_the_looser_reading() -> None:
     overall = load_rulebook(TSB).says.overall
     assert overall is not None and overall.basis == "volume"
     six = overall.rows[0].reduce.value / 100
-    assert 1 - math.sqrt(1 - six) == pytest.approx(
-        0.0305, abs=5e-5
-    )  # of circumference, as evidence.yaml prints it
+    assert 1 - math.sqrt(1 - six) == pytest.approx(0.0305, abs=5e-5)  # of circumference, as evidence.yaml prints it
     assert 1 - (1 - six) ** 2 > 0.11
 
 
@@ -419,25 +419,33 @@ def _thigh_percent(level: float) -> float:
     raise AssertionError(level)
 
 
-@pytest.mark.parametrize(("level", "percent"), [row[:2] for row in THIGH])
+@pytest.mark.parametrize(("level", "percent"), [row[:2] for row in THIGH[1:]])
 def test_thigh_rows_follow_the_trade_s_table(level: float, percent: float) -> None:
-    assert _thigh_percent(level) == pytest.approx(
-        percent, abs=0.3
-    )  # points: a straight line through a bent table
+    assert _thigh_percent(level) == pytest.approx(percent, abs=0.3)  # points: a straight line through a bent table
 
 
-def test_an_average_thigh_loses_7_to_10_percent_of_its_volume_and_the_limit_allows_a_soft_one() -> None:
-    """7 to 10 % (common practice, no source). Volume by frusta between the table's levels."""
+def test_at_the_groin_what_is_not_spared_is_reduced_as_the_table_says_and_no_more() -> None:
+    overall = load_rulebook(SUB_ISCHIAL).says.overall
+    assert overall is not None and overall.spare_fade is not None
+    (window,) = [spare for spare in overall.spare if spare.angles is not None]
+    assert window.angles is not None
+    level, percent, girth = THIGH[0]
+    # a fade spares half of itself on either side of the window
+    spared = (window.angles[1].value - window.angles[0].value) / 360 + overall.spare_fade.value / girth
+    assert _thigh_percent(level) / (1 - spared) == pytest.approx(percent, abs=0.2)  # points
+
+
+def test_the_limit_on_volume_leaves_room_for_a_soft_thigh() -> None:
+    """A third more than an average one. Volume by frusta between the table's levels."""
     before = after = 0.0
     for (a, _, c), (b, _, d) in pairwise(THIGH):
         e, f = c * (1 - _thigh_percent(a) / 100), d * (1 - _thigh_percent(b) / 100)
         before += (b - a) * (c * c + c * d + d * d)
         after += (b - a) * (e * e + e * f + f * f)
     lost = 100 * (1 - after / before)
-    assert 6.5 <= lost <= 10.0  # the strip over the outer side takes a little more than the rows alone
     limits = load_rulebook(SUB_ISCHIAL).says.limits
     assert limits is not None and limits.volume is not None
-    assert limits.volume[0].value <= -1.33 * lost <= 0.0
+    assert limits.volume[0].value <= -1.33 * lost < 0.0
 
 
 @pytest.mark.parametrize("tissue", sorted(TISSUE))
@@ -500,3 +508,116 @@ def test_no_reduction_lies_beyond_the_limits_of_its_own_rulebook(book: str) -> N
     for region_says in says.regions.values():
         assert region_says.allow is not None
         assert region_says.allow[1].value <= deepest[region_says.action]
+
+
+# -- on limbs -------------------------------------------------------------------------------------
+
+# Made limbs, from short (90 mm from mid-patellar-tendon to the cut tibia) to long (180 mm), on either side.
+LIMBS = {
+    "short": ("transtibial", {"length": 116.0}),
+    "average": ("transtibial", {"length": 150.0, "side": "left"}),
+    "long and slender": ("transtibial", {"length": 216.0, "bulk": 270.0}),
+    "stout": ("transtibial", {"length": 140.0, "bulk": 460.0}),
+    "short thigh": ("transfemoral", {"length": 170.0}),
+    "thigh": ("transfemoral", {"length": 250.0, "side": "left"}),
+}
+USABLE = {"transtibial": (PTB, TSB), "transfemoral": (SUB_ISCHIAL,)}
+ON_LIMBS = [(name, book) for name, (amputation, _) in LIMBS.items() for book in USABLE[amputation]]
+TENDER = {
+    "transtibial": (
+        "tibial-tubercle",
+        "tibial-crest",
+        "fibular-head",
+        "fibular-neck",
+        "distal-tibia",
+        "distal-fibula",
+    ),
+    "transfemoral": ("distal-femur", "adductor-longus"),
+}
+
+
+@cache
+def _limb(name: str) -> Limb:
+    amputation, says = LIMBS[name]
+    made = transtibial(Transtibial(**says)) if amputation == "transtibial" else transfemoral(Transfemoral(**says))
+    marks = raw_landmarks(made.landmarks)
+    return Limb.from_capture(made.mesh, side=made.side, amputation=amputation, landmarks=marks)
+
+
+def _plan(name: str, book: str, sets: tuple[str, ...] = (), **facts: object) -> Plan:
+    usual = {"shaping": "none", "tissue": "average", "circulation": "normal", "suspension": "sleeve", "liner_mm": 0.0}
+    said = Facts(**(usual | facts))
+    rulebook = load_rulebook(book)
+    return resolve(rulebook, _limb(name), said, sets=sets, by="AB", why="test", on="2026-01-01", scan_sha256="0" * 64)
+
+
+@cache
+def _outcome(name: str, book: str) -> Outcome:
+    return rectify_limb(_limb(name), _plan(name, book))
+
+
+def _move_at(outcome: Outcome, places: Points) -> Floats:
+    """How far the skin went at places (n, 3), outward positive, mm: that of the nearest vertex."""
+    vertices = outcome.limb.mesh.vertices
+    return np.array([outcome.move[np.linalg.norm(vertices - place, axis=1).argmin()] for place in places])
+
+
+@pytest.mark.parametrize(("name", "book"), ON_LIMBS)
+def test_every_amount_is_met_at_its_core_without_backing_off_and_within_the_limits(name: str, book: str) -> None:
+    outcome = _outcome(name, book)
+    assert outcome.breaches == ()
+    for region in outcome.regions:
+        assert region.core_vertices > 0 and not region.backed_off, region.region.name
+        assert region.achieved_mm == pytest.approx(region.region.asked_mm, abs=0.1)  # mm: on a mesh of 3 to 4 mm
+
+
+@pytest.mark.parametrize(("name", "book"), ON_LIMBS)
+def test_no_neighbour_covers_a_core_at_the_most_that_tuning_may_reach(name: str, book: str) -> None:
+    """Nor below: an outline and its feather do not grow with the amount, so neither does what they cover."""
+    most = {region.name: region.allow_mm[1] for region in _plan(name, book).regions if region.allow_mm}
+    tuned = _plan(name, book, tuple(f"{region}.amount={mm} mm" for region, mm in most.items()))
+    assert {region.name: region.asked_mm for region in tuned.regions} == most
+    outcome = rectify_limb(_limb(name), tuned)
+    assert {region.region.name: region.core_vertices for region in outcome.regions if region.core_vertices == 0} == {}
+
+
+@pytest.mark.parametrize(("name", "book"), ON_LIMBS)
+def test_no_bone_that_must_not_be_pressed_is_pressed(name: str, book: str) -> None:
+    outcome = _outcome(name, book)
+    for bone in TENDER[outcome.limb.amputation]:
+        assert _move_at(outcome, outcome.limb.landmarks[bone].points).min() >= 0.0, bone
+
+
+@pytest.mark.parametrize("name", [name for name, book in ON_LIMBS if book == PTB])
+def test_the_popliteal_hollow_lies_between_the_tendons_and_the_bar_leaves_the_patella_alone(name: str) -> None:
+    outcome = _outcome(name, PTB)
+    marks = outcome.limb.landmarks
+    assert _move_at(outcome, marks["medial-hamstring"].points)[0] > 3.0  # mm: room over the tendons
+    assert _move_at(outcome, marks["lateral-hamstring"].points)[0] > 3.0
+    assert abs(_move_at(outcome, marks["patella-apex"].points)[0]) < 0.1  # mm, as for the bar above
+
+
+@pytest.mark.parametrize("name", [name for name, book in ON_LIMBS if book == SUB_ISCHIAL])
+def test_a_thigh_loses_about_7_percent_of_its_volume_and_its_inner_wall_stays(name: str) -> None:
+    """7 to 10 % for an average thigh (common practice, no source); a short one, mostly rounded end, a little less."""
+    outcome = _outcome(name, SUB_ISCHIAL)
+    assert -10.0 <= outcome.volumes.change_percent <= -6.3
+    inner = outcome.limb.chart.point(np.array([8.0, 16.0, 24.0]), np.full(3, 270.0))
+    assert np.abs(_move_at(outcome, inner)).max() == 0.0
+
+
+@pytest.mark.parametrize(("liner_mm", "suspension"), [(3.0, "sleeve"), (6.0, "pin"), (9.0, "vacuum")])
+def test_the_liner_worn_sets_the_percentage_and_pin_and_vacuum_the_end(liner_mm: float, suspension: str) -> None:
+    """Jasken and Hall (2018), as above."""
+    plan = _plan("average", TSB, liner_mm=liner_mm, suspension=suspension)
+    least, most = JASKEN[liner_mm]
+    assert plan.overall is not None
+    assert [row.percent for row in plan.overall.rows] == pytest.approx([(least + most) / 2] * 2, abs=0.01)  # points
+    assert (plan.end is None) == (suspension in ("pin", "vacuum"))
+
+
+def test_a_limb_too_short_for_a_fibular_shaft_has_none_and_says_so() -> None:
+    plan = _plan("short", PTB)
+    assert "fibular-shaft" not in {region.name for region in plan.regions}
+    assert "fibular-shaft" in {warn.where for warn in plan.warnings if warn.code == "region-left-out"}
+    assert "fibular-shaft" in {region.name for region in _plan("average", PTB).regions}
