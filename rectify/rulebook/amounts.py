@@ -1,6 +1,6 @@
 """How much: the rulebook's own amount scaled to one limb, then what the tunings make of it.
 
-Scaling is held to `allow` and to the limits, and says so. A tuning past `allow` is refused unless somebody answers for
+Scaling is held to `allow`, and says so. A tuning past `allow` is refused unless somebody answers for
 it; past a limit it is refused always.
 """
 
@@ -46,7 +46,7 @@ class Amounts:
         return Amount(own, asked, tuple(texts))
 
     def _scaled(self, working: Working, amount: Quantity, anchor: Anchor) -> float:
-        """The rulebook's own amount on this limb, held to allow and to the limits."""
+        """The rulebook's own amount on this limb, held to allow."""
         says, name = working.says, working.name
         value = amount.mm(self.places.radius_for(anchor.spot, amount)) * working.factor
         how = amount.text if working.factor == 1.0 else f"{amount.text} times {working.factor:.4g}"
@@ -57,10 +57,9 @@ class Amounts:
             text = f"{how} is {show_mm(value)} on this limb, held to {show_mm(held)} by allow"
             self.notes.warn("amount-held-to-allow", "note", text, name)
         limit = self._limit(working)
-        if limit is not None and held > limit + EPS:
-            text = f"{how} is {show_mm(held)} on this limb, held to the limit of {show_mm(limit)}"
-            self.notes.warn("amount-held-to-limit", "look", text, name)
-            held = limit
+        if limit is not None and held > limit + EPS:  # of an added region: the rulebook's own are checked when it loads
+            wanted = f"at most {show_mm(limit)}, the limit of this rulebook"
+            working.fault(self.notes, f"is {show_mm(held)} on this limb, past the limit", "amount", wanted=wanted)
         return held
 
     def _limit(self, working: Working) -> float | None:

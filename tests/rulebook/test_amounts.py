@@ -115,7 +115,10 @@ def test_an_amount_below_zero_is_refused_and_zero_is_not(tmp_path: Path) -> None
     assert caught.value.hint == "to leave the region out, write drop: yes"
 
 
-def test_a_scaled_amount_is_held_to_the_limit_too(tmp_path: Path) -> None:
-    share = SHARE.replace("allow: [2 mm, 7 mm]", "allow: [2 mm, 6 mm]")
-    book = load_text(tmp_path, book_text(share, more="limits: {reduction: 6 mm}\n"))
-    assert region(planned(book, transtibial(CapsuleChart(radius=70.0))), "bar").rulebook_mm == 6.0
+def test_an_added_region_past_a_limit_is_refused_where_it_stands(tmp_path: Path) -> None:
+    book = load_text(tmp_path, book_text(more="limits: {build-up: 3 mm}\n"))
+    add = "{action: build-up, amount: AMOUNT, at: popliteal, shape: {oval: 25 mm}, feather: 12 mm}"
+    fine = f"regions: {{new: {{add: {add.replace('AMOUNT', '3 mm')}}}}}"
+    assert region(planned(book, tune=tunings(book, fine)), "new").asked_mm == 3.0
+    with pytest.raises(CaseError, match=r"new\.add\.amount: is 3\.1 mm on this limb, past the limit"):
+        planned(book, tune=tunings(book, fine.replace("3 mm", "3.1 mm")))
