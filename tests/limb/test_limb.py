@@ -32,6 +32,7 @@ def same_limb(one: Limb, two: Limb, within: float = SAME):
             assert abs(float(wrap_deg(p.angle_deg - q.angle_deg))) < 100 * within
     assert one.volume_ml() == pytest.approx(two.volume_ml(), rel=1e-11)
     assert one.inflection_mm == pytest.approx(two.inflection_mm, abs=within)
+    assert one.edge_mm == pytest.approx(two.edge_mm, abs=within)
 
 
 # -- pose -----------------------------------------------------------------------------------------
