@@ -1,10 +1,7 @@
-"""Running a command in this process, as the installed `rectify` would."""
+"""Commands run in folders of their own, and one demo case rectified once for all tests."""
 
 from __future__ import annotations
 
-import contextlib
-import io
-import json
 import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -14,33 +11,10 @@ from typing import Any
 
 import pytest
 
-from rectify.cli import main
 from rectify.data import demo_folder
-
-
-@dataclass(frozen=True)
-class Ended:
-    """How a command ended and what it said."""
-
-    code: int
-    out: str
-    err: str
-
-    @property
-    def json(self) -> Any:
-        """Standard output as JSON."""
-        return json.loads(self.out)
-
+from tests.running import Ended, contents, report_of, run_in
 
 Run = Callable[..., Ended]
-
-
-def run_in(folder: Path, *words: str | Path) -> Ended:
-    """Run a command in a folder, in this process."""
-    out, err = io.StringIO(), io.StringIO()
-    with contextlib.chdir(folder), contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
-        code = main([str(word) for word in words])
-    return Ended(code, out.getvalue(), err.getvalue())
 
 
 @pytest.fixture
@@ -72,16 +46,6 @@ def made(tmp_path_factory: pytest.TempPathFactory) -> Made:
     case = Path(shutil.copytree(demo_folder() / "RB-101", here / "RB-101"))
     before = contents(case)
     return Made(run_in(here, "apply", "RB-101"), here, case, here / "RB-101-rectified", before)
-
-
-def contents(folder: Path) -> dict[str, bytes]:
-    """Every file of a folder."""
-    return {p.relative_to(folder).as_posix(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
-
-
-def report_of(folder: Path) -> Any:
-    """change-report.json of a result folder."""
-    return json.loads((folder / "change-report.json").read_text(encoding="utf-8"))
 
 
 @pytest.fixture

@@ -14,7 +14,8 @@ import rectify
 from rectify.data import demo_folder, rules_folder
 from rectify.errors import InputError, LimitError, OutputError
 from rectify.report import report_schema
-from tests.cli.conftest import Made, Run, contents, report_of
+from tests.cli.conftest import Made, Run
+from tests.running import contents, report_of
 
 FILES = (
     "RB-101-rectified.3mf",

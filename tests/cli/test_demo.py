@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from rectify.data import demo_folder
-from tests.cli.conftest import Run, contents
+from tests.cli.conftest import Run
+from tests.running import contents
 
 
 def test_demo_writes_every_case_byte_for_byte_and_says_what_comes_next(run: Run, tmp_path: Path) -> None:

@@ -25,7 +25,7 @@ def test_measure_prints_levels_lengths_and_the_tape_and_writes_nothing(
 
 def test_measures_agree_with_sections_by_trimesh(run: Run, demo_case: Path) -> None:
     told = run("measure", demo_case, "--json").json
-    limb = rectify.open_case(demo_case).limb
+    limb = rectify.open_case(demo_case).captured
     solid = trimesh.Trimesh(limb.mesh.vertices, limb.mesh.faces, process=False)
     rows = [row for row in told["levels"] if row["circumference_mm"] is not None]
     assert len(rows) > 10
