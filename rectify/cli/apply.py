@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from rectify.cli.say import json_option, message, print_json, result
+from rectify.cli.say import json_option, message, print_json, result, told
 
 if TYPE_CHECKING:
     from rectify.api import Result
@@ -103,7 +103,7 @@ def _tell(made: Result, facts: dict[str, Any]) -> None:
         f"below level {volume['plane_level_mm']:.0f} mm"
     )
     for head, warning in zip(_heads("look at"), facts["look"], strict=False):
-        result(f"{head}{warning['message']}")
+        result(f"{head}{told(warning['message'], warning['where'])}")
     result(f"status    {facts['status']}")
     result(f"files     {facts['folder']}")
     for name in facts["files"]:
@@ -124,5 +124,5 @@ def _tell_why(made: Result, facts: dict[str, Any]) -> None:
     elif made.exit_code == 4:
         look = facts["look"]
         more = f", and {len(look) - 1} more" if len(look) > 1 else ""
-        first = look[0]["message"] if look else f"it is a {facts['status']}"
+        first = told(look[0]["message"], look[0]["where"]) if look else f"it is a {facts['status']}"
         message(f"a person must look before this goes to a machine: {first}{more}")

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from rectify.cli.say import json_option, message, print_json, result, table
+from rectify.cli.say import json_option, message, print_json, result, table, told
 
 __all__ = ["measure_command"]
 
@@ -40,7 +40,7 @@ def measure_command(case: Path, step: float, as_json: bool) -> int:
         _tell(facts)
     for warning in facts["warnings"]:
         if warning["severity"] != "note":
-            message(f"look: {warning['message']}")
+            message(f"look: {told(warning['message'], warning['where'])}")
     return 0
 
 

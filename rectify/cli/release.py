@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from rectify.cli.say import json_option, message, print_json, result
+from rectify.cli.say import json_option, message, print_json, result, told
 
 __all__ = ["release_command"]
 
@@ -47,7 +47,7 @@ def release_command(case: Path, by: str, on: str | None, as_json: bool) -> int:
         result(f"released {opened.code} by {by} on {day}")
         result(f"of {digest}")
     for warning in look:
-        message(f"still to be looked at: {warning['message']}")
+        message(f"still to be looked at: {told(warning['message'], warning['where'])}")
     return 0
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import click
 
 from rectify.cli.ending import EXIT_INPUT, error_facts
-from rectify.cli.say import json_option, message, print_json, result, table
+from rectify.cli.say import json_option, message, print_json, result, table, told
 
 __all__ = ["rules_group"]
 
@@ -72,7 +72,7 @@ def _show_for(name: str, case: Path, *, as_json: bool) -> int:
     else:
         tell_plan(plan)
     for warning in plan.warnings:
-        message(f"{warning.severity}: {warning.message}")
+        message(f"{warning.severity}: {told(warning.message, warning.where)}")
     return 0
 
 
@@ -87,7 +87,7 @@ def check_command(files: tuple[Path, ...], as_json: bool) -> int:
     from rectify.rulebook.checks import check_rulebook
     from rectify.rulebook.load import EVIDENCE_FILE, load_rulebook
 
-    told: list[dict[str, Any]] = []
+    entries: list[dict[str, Any]] = []
     for file in files:
         if file.stem == EVIDENCE_FILE:
             message(f"{file}: the list of sources, not a rulebook; passed over")
@@ -96,17 +96,17 @@ def check_command(files: tuple[Path, ...], as_json: bool) -> int:
             book = load_rulebook(file)
         except RectifyError as fault:
             message(str(fault))
-            told.append({"file": str(file), "good": False, "error": error_facts(fault)})
+            entries.append({"file": str(file), "good": False, "error": error_facts(fault)})
         else:
             found = [finding.warn() for finding in check_rulebook(book)]
-            told.append({"file": str(file), "good": True, **_head(book), "findings": [asdict(w) for w in found]})
+            entries.append({"file": str(file), "good": True, **_head(book), "findings": [asdict(w) for w in found]})
             for finding in check_rulebook(book):
                 message(f"note: {finding.error}")
             if not as_json:
                 result(f"{file}: good, {len(book.regions)} regions, {book.status}, for {book.amputation}")
-    code = 0 if all(entry["good"] for entry in told) else EXIT_INPUT
+    code = 0 if all(entry["good"] for entry in entries) else EXIT_INPUT
     if as_json:
-        print_json({"files": told, "exit_code": code})
+        print_json({"files": entries, "exit_code": code})
     return code
 
 

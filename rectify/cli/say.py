@@ -14,7 +14,7 @@ from typing import Any, TextIO, TypeVar
 
 import click
 
-__all__ = ["finish_streams", "json_option", "message", "print_json", "result", "settle_streams", "table"]
+__all__ = ["finish_streams", "json_option", "message", "print_json", "result", "settle_streams", "table", "told"]
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -44,6 +44,12 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
     for line in lines:
         cells = (text.rjust(w) if r else text.ljust(w) for text, w, r in zip(line, widths, right, strict=True))
         result("  ".join(cells).rstrip())
+
+
+def told(message: str, where: str) -> str:
+    """A warning in one line; the region it is about stands in front, unless the message names it already."""
+    region = where.split(".")[1] if where.startswith("regions.") else ""
+    return message if region in message else f"{region}: {message}"
 
 
 def print_json(value: Any) -> None:
