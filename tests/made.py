@@ -16,7 +16,7 @@ from rectify.geometry.mesh import Faces, Mesh, Points
 from rectify.limb.landmarks import RawLandmark, raw_landmarks
 from rectify.limb.limb import Limb
 from rectify.limb.spot import Spot
-from rectify.rulebook.plan import Anchor, End, Overall, OverallRow, Oval, Plan, RegionPlan, Shape
+from rectify.rulebook.plan import Anchor, End, Oval, Overall, OverallRow, Plan, RegionPlan, Shape
 from rectify.synthetic import SyntheticLimb, capsule, elliptic_capsule, mirrored
 from rectify.synthetic.shapes import capped_cone
 
@@ -36,12 +36,10 @@ def capsule_limb(radius: float = 50.0, wall: float = 150.0, edge_mm: float = 3.0
     return limb_of(capsule(radius, wall, edge_mm, proximal), radius)
 
 
-def cone_limb(
-    radius_top: float = 60.0, radius_end: float = 40.0, edge_mm: float = 3.0, wall: float = 150.0, proximal: float = 60.0
-) -> Limb:
-    """A cone with the part of a sphere that meets it smoothly: half opening angle 5.4 degrees unless asked otherwise."""
-    at_origin = radius_end + wall * (radius_top - radius_end) / (wall + proximal)
-    return limb_of(capped_cone(radius_top, radius_end, wall, edge_mm, proximal), at_origin)
+def cone_limb(radius_top: float = 60.0, radius_end: float = 40.0, edge_mm: float = 3.0) -> Limb:
+    """A cone with the part of a sphere that meets it smoothly: half opening angle 5.4 degrees unless asked for."""
+    at_origin = radius_end + 150.0 * (radius_top - radius_end) / 210.0
+    return limb_of(capped_cone(radius_top, radius_end, 150.0, edge_mm, 60.0), at_origin)
 
 
 def elliptic_limb(ap: float = 120.0, ml: float = 100.0, edge_mm: float = 3.0) -> Limb:

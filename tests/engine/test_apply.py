@@ -60,7 +60,8 @@ def test_amounts_of_zero_change_no_bit(name, request):
 
 @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
-    st.floats(-20.0, 120.0), st.floats(-180.0, 180.0), st.floats(0.5, 8.0), st.floats(26.0, 60.0), st.floats(26.0, 60.0),
+    st.floats(-20.0, 120.0), st.floats(-180.0, 180.0), st.floats(0.5, 8.0),
+    st.floats(26.0, 60.0), st.floats(26.0, 60.0),
     st.sampled_from([build_up, reduction]), st.sampled_from(["flat", "dome", "groove"]),
 )  # fmt: skip
 def test_outside_region_and_feather_nothing_moves_and_the_shape_is_sound(

@@ -17,7 +17,9 @@ millimetres = st.floats(0.0, 15.0, allow_subnormal=False)
 
 def regions(count=4, places=5):
     return st.integers(1, count).flatmap(
-        lambda r: st.tuples(arrays(float, (r, places), elements=parts), arrays(float, (r, places), elements=millimetres))
+        lambda r: st.tuples(
+            arrays(float, (r, places), elements=parts), arrays(float, (r, places), elements=millimetres)
+        )
     )
 
 

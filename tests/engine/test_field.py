@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -86,9 +88,7 @@ def test_every_region_that_cannot_be_carried_is_told_at_once(transfemoral_limb):
     assert "capture more of the limb" in faults["regions.above"].hint
 
 
-def test_a_core_without_a_vertex_names_the_mesh_size(capsule_limb):
-    from dataclasses import replace
-
+def test_a_core_without_a_vertex_names_the_mesh_size():
     # a core of 3 mm on a mesh that has no vertex there: the middle of a face of a coarse scan
     coarse = made.capsule_limb(edge_mm=9.0)
     corners = coarse.mesh.vertices[coarse.mesh.faces]

@@ -56,7 +56,7 @@ def test_a_turned_and_a_crushed_face_are_bad_and_a_moved_one_is_not():
     v = np.array([[0.0, 0, 0], [4.0, 0, 0], [0, 3.0, 0]])
     f = np.array([[0, 1, 2]])
     for after, bad in (
-        (v + [1.0, 2.0, 3.0], False),
+        (v + np.array([1.0, 2.0, 3.0]), False),
         (v * [1.0, -1.0, 1.0], True),
         (v * [1.0, 0.03, 1.0], False),
         (v * [1.0, 0.01, 1.0], True),  # under 2 % of its area is left

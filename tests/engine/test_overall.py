@@ -74,9 +74,8 @@ def test_with_bone_spared_the_rest_makes_up_the_tape(fine_limb, percent):
 
 
 def test_on_the_transfemoral_limb_spared_places_stay_too(transfemoral_limb):
-    spare = tuple(
-        Spare(spots=transfemoral_limb.landmarks[n].spots, radius_mm=10.0) for n in ("greater-trochanter", "distal-femur")
-    )
+    marks = transfemoral_limb.landmarks
+    spare = tuple(Spare(spots=marks[n].spots, radius_mm=10.0) for n in ("greater-trochanter", "distal-femur"))
     last = transfemoral_limb.inflection_mm - 30.0
     rows = [(transfemoral_limb.chart.top_mm, 3.0), (last, 3.0)]
     levels, asked, got, outcome = against(transfemoral_limb, rows, spare=spare)
@@ -262,7 +261,7 @@ def test_an_end_that_is_padded_grows_along_its_normals(capsule_limb):
     assert w[:, 2].min() == pytest.approx(-206.0, abs=0.01)
     shift = w - v
     cap = np.linalg.norm(shift, axis=1) > 0.5
-    out = (v + [0.0, 0.0, 150.0])[cap] / 50.0
+    out = (v - np.array([0.0, 0.0, -150.0]))[cap] / 50.0
     cosine = np.einsum("ij,ij->i", shift[cap], out) / np.linalg.norm(shift[cap], axis=1)
     assert np.degrees(np.arccos(np.clip(cosine, -1, 1))).max() < 2.5  # the smoothed normal on faces of 3 mm
     assert np.array_equal(w[-v[:, 2] <= 160.0], v[-v[:, 2] <= 160.0])

@@ -20,14 +20,14 @@ EDGE = 3.0
 AT = Spot(60.0, 0.0)
 
 
-def places(chart, at, half=45.0, step=0.5):
+def places(at, half=45.0, step=0.5):
     """A fine grid of places about a spot on a cylinder of radius 50: stations, angles, arc (mm), way (mm), mm² each."""
     x, y = (g.ravel() for g in np.meshgrid(np.arange(-half, half + step, step), np.arange(-half, half + step, step)))
     return at.station_mm + y, at.angle_deg + np.degrees(x / 50.0), x, y, step * step
 
 
 def weigh(region, chart, at=AT, **grid):
-    s, a, x, y, cell = places(chart, at, **grid)
+    s, a, x, y, cell = places(at, **grid)
     return region_weight(region, chart, EDGE).at(s, a), x, y, cell
 
 
@@ -160,7 +160,7 @@ def test_the_feather_of_a_reduction_is_held_to_what_fits(capsule_limb, wide, ask
 def test_the_core_is_at_least_3_mm_and_two_edges_wide(capsule_limb, edge, shape, profile):
     region = reduction("a", 2.0, AT, shape, 25.0, profile=profile)
     weight = region_weight(region, capsule_limb.chart, edge)
-    s, a, x, _, _ = places(capsule_limb.chart, AT, half=15.0, step=0.1)
+    s, a, x, _, _ = places(AT, half=15.0, step=0.1)
     side = round(np.sqrt(len(x)))
     full = (weight.at(s, a) == 1.0).reshape(side, side)
     across = 2 * 0.1 * ndimage.distance_transform_edt(full).max()
@@ -215,7 +215,7 @@ def test_weights_have_no_kink_and_are_no_steeper_than_the_feather_allows(capsule
 
 def test_two_weights_at_the_seam_are_the_same_region_turned(capsule_limb):
     chart = capsule_limb.chart
-    s, a, *_ = places(chart, Spot(60.0, 0.0), half=30.0, step=1.0)
+    s, a, *_ = places(Spot(60.0, 0.0), half=30.0, step=1.0)
     here = region_weight(build_up("a", 4.0, Spot(60.0, 0.0), Oval(32.0, 20.0, 25.0), 10.0), chart, EDGE).at(s, a)
     for turned in (179.0, 180.0, -179.0):
         there = region_weight(build_up("a", 4.0, Spot(60.0, turned), Oval(32.0, 20.0, 25.0), 10.0), chart, EDGE)

@@ -62,7 +62,8 @@ def test_a_cone_points_out_and_down_by_its_half_angle():
     inner = np.abs(mesh.vertices[:, 2] + 45.0) < 90.0  # away from the edges, where faces lack on one side
     v, n = mesh.vertices[inner], vertex_normals(mesh)[inner]
     slope = np.arctan2(20.0, 210.0)
-    out = np.column_stack([v[:, :2] / np.hypot(v[:, 0], v[:, 1])[:, None] * np.cos(slope), np.full(len(v), -np.sin(slope))])
+    level = v[:, :2] / np.hypot(v[:, 0], v[:, 1])[:, None]
+    out = np.column_stack([level * np.cos(slope), np.full(len(v), -np.sin(slope))])
     # a chord of 3 mm stands 3/50/2 = 1.7 degrees off the tangent; the six faces nearly cancel
     assert np.degrees(np.arccos(np.clip(np.einsum("ij,ij->i", n, out), -1, 1))).max() < 0.7
 

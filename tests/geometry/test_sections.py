@@ -58,7 +58,7 @@ def test_an_ellipse_has_the_published_perimeter(a, b, perimeter):
 
 def test_a_polygon_in_a_circle_has_its_own_perimeter_area_and_middle():
     n, r = 36, 50.0
-    ring = ellipse(r, r, n) + [7.0, -3.0]
+    ring = ellipse(r, r, n) + np.array([7.0, -3.0])
     found = levels_of(prism(ring, [0.0, 4.0, 8.0, 12.0]), 1.7, 6.1, 11.3)
     assert found.perimeters() == pytest.approx(2 * n * r * np.sin(np.pi / n), abs=1e-9)  # mm, rounding only
     area, centroid = found.areas_and_centroids()
@@ -84,8 +84,8 @@ def test_a_tape_bridges_the_hollows_that_the_outline_follows():
 
 
 def test_two_legs_at_one_level_add_up_and_their_hull_goes_round_both():
-    one = prism(ellipse(20.0, 20.0, 90) - [40.0, 0.0], [0.0, 10.0])
-    two = prism(ellipse(20.0, 20.0, 90) + [40.0, 0.0], [0.0, 10.0])
+    one = prism(ellipse(20.0, 20.0, 90) - np.array([40.0, 0.0]), [0.0, 10.0])
+    two = prism(ellipse(20.0, 20.0, 90) + np.array([40.0, 0.0]), [0.0, 10.0])
     both = Mesh(np.concatenate([one.vertices, two.vertices]), np.concatenate([one.faces, two.faces + 180]))
     found = levels_of(both, 5.0)
     assert found.closed.all()

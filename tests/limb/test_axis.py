@@ -24,7 +24,7 @@ def test_the_axis_of_a_body_of_revolution_is_its_own(mesh):
     assert axis.distal == pytest.approx(DOWN, abs=1e-4)
     assert axis.point == pytest.approx([0.0, 0.0, 0.0], abs=5e-3)  # mm
     assert axis.spread_mm < 0.01
-    assert axis.end_level_mm == pytest.approx(-mesh.vertices[:, 2].min(), abs=1e-6)
+    assert axis.end_level_mm == pytest.approx(-mesh.vertices[:, 2].min(), abs=1e-3)
 
 
 @settings(max_examples=15, deadline=None)
@@ -79,7 +79,7 @@ AXIS = fit_axis(CAPSULE, np.array([0.0, 50.0, 0.0]), DOWN)
 @pytest.mark.parametrize("angle", [0.0, 90.0, 120.0])
 def test_the_mark_lies_at_its_angle_in_a_right_handed_frame(side, angle):
     mark = np.array([30.0, 40.0, -7.0])
-    frame = frame_of(AXIS, mark, angle, side)
+    frame = frame_of(AXIS, mark - AXIS.point, angle, side)
     assert np.linalg.det(frame[:3, :3]) == pytest.approx(1.0, abs=1e-12)
     assert frame[:3, :3] @ frame[:3, :3].T == pytest.approx(np.eye(3), abs=1e-12)
     assert frame[3].tolist() == [0.0, 0.0, 0.0, 1.0]
@@ -98,5 +98,5 @@ def test_a_frame_carries_the_axis_to_z():
 
 def test_a_mark_on_the_axis_fixes_no_angle():
     with pytest.raises(MeshError, match="lies on the limb's axis"):
-        frame_of(AXIS, AXIS.point + 40.0 * AXIS.distal + [0.5, 0.0, 0.0], 0.0, "right")
-    frame_of(AXIS, AXIS.point + [1.5, 0.0, 0.0], 0.0, "right")
+        frame_of(AXIS, 40.0 * AXIS.distal + np.array([0.5, 0.0, 0.0]), 0.0, "right")
+    frame_of(AXIS, 40.0 * AXIS.distal + np.array([1.5, 0.0, 0.0]), 0.0, "right")

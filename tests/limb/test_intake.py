@@ -54,7 +54,7 @@ def test_a_handful_of_faces_is_too_coarse():
 
 
 def test_two_bodies_are_counted():
-    other = GOOD.vertices + [300.0, 0.0, 0.0]
+    other = GOOD.vertices + np.array([300.0, 0.0, 0.0])
     two = Mesh(np.vstack([GOOD.vertices, other]), np.vstack([GOOD.faces, GOOD.faces + len(other)]))
     assert "2 bodies" in said(refused(two))
 

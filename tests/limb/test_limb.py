@@ -75,8 +75,8 @@ def test_lateral_landmarks_lie_laterally_on_either_side(side):
     assert limb.landmarks["mid-patellar-tendon"].points[0, 1] > 20  # +y is anterior
     assert limb.landmarks["patella-centre"].points[0, 2] > 20  # +z is proximal
     assert limb.landmarks["fibular-head"].angle_deg == pytest.approx(113.0, abs=6.0)
-    assert limb.landmarks["medial-condyle"].angle_deg == pytest.approx(268.0, abs=8.0)  # degrees: the generator's own angles turn
-    # about the section's middle, some 5 mm behind the axis
+    # degrees: the generator's own angles turn about the section's middle, some 5 mm behind the axis
+    assert limb.landmarks["medial-condyle"].angle_deg == pytest.approx(268.0, abs=8.0)
 
 
 # -- frame ----------------------------------------------------------------------------------------
@@ -129,7 +129,8 @@ def test_the_plane_lies_below_the_lower_of_two_edges(capsule_limb):
     lower = capsule_limb.mesh.vertices.copy()
     lower[lower[:, 2] > 59.9, 2] -= 7.0
     assert capsule_limb.plane_level(lower) == pytest.approx(-51.0, abs=1e-6)
-    assert capsule_limb.plane_level(capsule_limb.mesh.vertices + [0, 0, 9.0]) == pytest.approx(-58.0, abs=1e-6)
+    higher = capsule_limb.mesh.vertices + np.array([0.0, 0.0, 9.0])
+    assert capsule_limb.plane_level(higher) == pytest.approx(-58.0, abs=1e-6)
 
 
 def test_the_closed_limb_is_sound(transtibial_limb, transfemoral_limb):

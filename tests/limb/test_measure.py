@@ -119,13 +119,11 @@ def test_a_shape_is_called_what_it_is(top, end, says):
     limb = made.limb_of(capped_cone(top, end, 150.0, 4.0, 60.0), end + 150.0 * (top - end) / 210.0)
     name, ratio = limb.shape_class()
     assert name == says
-    # closed form: the radius at the inflection over that a quarter of the way down to it; the end is still close to
-    # its widest there: 0.35 / hypot(1, 0.35) of a ball's radius past its centre
-    at = limb.inflection_mm
-    proximal = end + (150.0 - at / 4) * (top - end) / 210.0
-    slope = np.arctan2(top - end, 210.0)
-    ball, centre = end / np.cos(slope), 150.0 - end * np.tan(slope)
-    assert ratio == pytest.approx(np.sqrt(ball**2 - (at - centre) ** 2) / proximal, abs=0.003)
+    # closed form: where the ball's slope passes 0.15 the wall turns in, at a radius of ball / hypot(1, 0.15); over the
+    # radius a quarter of the way from the origin to the inflection
+    proximal = end + (150.0 - limb.inflection_mm / 4) * (top - end) / 210.0
+    ball = end / np.cos(np.arctan2(top - end, 210.0))
+    assert ratio == pytest.approx(ball / np.hypot(1.0, 0.15) / proximal, abs=0.008)  # steps of 2 mm at a slope of 0.15
 
 
 def test_the_cut_offs_belong_to_the_cylinder():

@@ -38,24 +38,26 @@ MARKS = raw_landmarks(
 )
 def test_each_amputation_has_its_origin_and_its_zero(amputation, origin, zero, angle):
     assert origin_of(amputation, MARKS) == pytest.approx(MARKS[origin].points[0])
-    point, at, notes = zero_of(amputation, MARKS)
-    assert point == pytest.approx(MARKS[zero].points[0])
+    on_axis = np.array([2.0, -3.0, 7.0])
+    direction, at, notes = zero_of(amputation, MARKS, on_axis)
+    assert direction == pytest.approx(MARKS[zero].points[0] - on_axis)
     assert at == angle and notes == ()
 
 
 def test_between_the_condyles_lies_the_origin_of_a_knee_disarticulation():
     assert origin_of("knee-disarticulation", MARKS) == pytest.approx([-1.0, 0.0, 12.0])
-    point, angle, _ = zero_of("knee-disarticulation", MARKS)
-    assert point == pytest.approx([0.0, 60.0, 20.0]) and angle == 0.0
+    direction, angle, _ = zero_of("knee-disarticulation", MARKS, np.zeros(3))
+    assert direction == pytest.approx([0.0, 60.0, 20.0]) and angle == 0.0
     without = {n: m for n, m in MARKS.items() if n != "patella-centre"}
-    _, angle, notes = zero_of("knee-disarticulation", without)
-    assert angle == 90.0 and "between the condyles" in notes[0]  # that the frame is square to it: test_limb
+    direction, angle, notes = zero_of("knee-disarticulation", without, np.array([9.0, 9.0, 9.0]))
+    assert direction == pytest.approx([98.0, -4.0, 4.0])  # from the medial to the lateral one, wherever the axis is
+    assert angle == 90.0 and "between the condyles" in notes[0]
 
 
 def test_the_trochanter_stands_in_for_the_anterior_mark_and_that_is_noted():
     without = {n: m for n, m in MARKS.items() if n != "anterior-thigh"}
-    point, angle, notes = zero_of("transfemoral", without)
-    assert point == pytest.approx([60.0, -30.0, 80.0]) and angle == 120.0
+    direction, angle, notes = zero_of("transfemoral", without, np.zeros(3))
+    assert direction == pytest.approx([60.0, -30.0, 80.0]) and angle == 120.0
     assert "15 degrees" in notes[0]
 
 
@@ -68,7 +70,7 @@ def test_what_is_absent_fixes_nothing():
 
 def test_without_any_anterior_mark_every_choice_is_told():
     with pytest.raises(LandmarkError, match="nothing says which way is anterior") as error:
-        zero_of("transfemoral", {"perineum": MARKS["perineum"]})
+        zero_of("transfemoral", {"perineum": MARKS["perineum"]}, np.zeros(3))
     assert "anterior-thigh or greater-trochanter" in error.value.wanted
     with pytest.raises(LandmarkError):
-        zero_of("transfemoral", {})
+        zero_of("transfemoral", {}, np.zeros(3))
