@@ -60,8 +60,8 @@ def _told(problem: BaseException) -> tuple[int, str, dict[str, Any]]:
 
 def _usage(problem: click.ClickException) -> str:
     context = getattr(problem, "ctx", None)
-    if context is None:
-        return problem.format_message()
+    if context is None or isinstance(problem, click.exceptions.NoArgsIsHelpError):
+        return problem.format_message()  # of the latter: the whole help
     help_line = f"`{context.command_path} --help` says what it takes"
     return f"{context.get_usage()}\n{problem.format_message()}\n    {help_line}"
 

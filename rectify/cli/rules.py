@@ -18,7 +18,7 @@ def rules_group() -> None:
     """Rulebooks: list them, show one, check files, print the schema."""
 
 
-@rules_group.command(name="list")
+@rules_group.command(name="list", short_help="List the shipped rulebooks.")
 @json_option
 def list_command(as_json: bool) -> int:
     """List the shipped rulebooks."""
@@ -35,7 +35,7 @@ def list_command(as_json: bool) -> int:
     return 0
 
 
-@rules_group.command(name="show")
+@rules_group.command(name="show", short_help="Show a rulebook, as written or as it comes out for a limb.")
 @click.argument("name")
 @click.option("--case", type=click.Path(path_type=Path), help="As it comes out for the limb of this case, in mm.")
 @json_option
@@ -76,7 +76,7 @@ def _show_for(name: str, case: Path, *, as_json: bool) -> int:
     return 0
 
 
-@rules_group.command(name="check")
+@rules_group.command(name="check", short_help="Check files: every fault, with its line.")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path), metavar="FILE...")
 @json_option
 def check_command(files: tuple[Path, ...], as_json: bool) -> int:
@@ -110,7 +110,7 @@ def check_command(files: tuple[Path, ...], as_json: bool) -> int:
     return code
 
 
-@rules_group.command(name="schema")
+@rules_group.command(name="schema", short_help="Print the JSON Schema of a rulebook file.")
 @click.option(
     "--of",
     "which",

@@ -51,6 +51,13 @@ def test_every_command_has_the_json_option_and_a_help_text() -> None:
             todo += [(f"{name} {word}", sub) for word, sub in inner.items()]
 
 
+@pytest.mark.parametrize("words", [[], ["rules"]])
+def test_without_a_command_the_help_is_shown_once_on_stderr_and_the_code_is_2(run: Run, words: list[str]) -> None:
+    ended = run(*words)
+    assert (ended.code, ended.out) == (2, "")
+    assert ended.err.count("Usage: ") == 1 and "Commands:" in ended.err and "..." not in ended.err.split("Commands:")[1]
+
+
 def test_version_is_the_packages(run: Run) -> None:
     ended = run("--version")
     assert (ended.code, ended.out) == (0, f"rectify, version {rectify.__version__}\n")
