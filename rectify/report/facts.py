@@ -72,7 +72,7 @@ def change_facts(case: Case, outcome: Outcome, standing: Standing) -> dict[str, 
         "dimensions": change.dimension_facts(outcome),
         "tape": tape,
         "shape": capture.shape_facts(limb),
-        "capture": capture.steps(case),
+        "capture": capture.steps(case.steps),
         "limits": change.limit_facts(outcome),
         "checks": change.check_facts(outcome),
         "warnings": _warnings(
@@ -90,7 +90,9 @@ def change_facts(case: Case, outcome: Outcome, standing: Standing) -> dict[str, 
 
 
 def measure_facts(case: Case, step_mm: float = _LEVEL_STEP_MM) -> dict[str, Any]:
-    """What a limb measures, as plain data: levels, widths, lengths, volume, shape, tape, landmarks.
+    """What a limb measures as captured, as plain data: levels, widths, lengths, volume, shape, tape, landmarks.
+
+    What will be worn over it is not added: these are the figures to hold a tape against.
 
     Parameters
     ----------
@@ -98,7 +100,7 @@ def measure_facts(case: Case, step_mm: float = _LEVEL_STEP_MM) -> dict[str, Any]
     step_mm : float
         Between levels; they are whole multiples of it.
     """
-    limb = case.limb
+    limb = case.captured
     first = np.ceil(limb.chart.top_mm / step_mm) * step_mm
     profile = measure_levels(limb.mesh, np.arange(first, limb.end_level_mm, step_mm))
     tape = capture.tape_facts(case)
@@ -121,7 +123,7 @@ def measure_facts(case: Case, step_mm: float = _LEVEL_STEP_MM) -> dict[str, Any]
         "lengths": lengths,
         "tape": tape,
         "shape": capture.shape_facts(limb),
-        "capture": capture.steps(case),
+        "capture": capture.steps(case.scan.steps),
         "frame": limb.frame,
         "warnings": _warnings(case.warnings(), capture.tape_warnings(tape)),
         "cautions": [*capture.cautions_of(case), *GENERAL_CAUTIONS],

@@ -6,6 +6,7 @@ naming and comparing.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,6 +17,7 @@ from rectify.limb.vocabulary import vocabulary
 from rectify.rulebook.plan import Warn
 
 if TYPE_CHECKING:
+    from rectify.capture import Step
     from rectify.case import Case
     from rectify.limb.limb import Limb
 
@@ -68,7 +70,7 @@ _ASKED = ("sensation", "circulation", "skin", "volume")
 
 def scan_facts(case: Case) -> Row:
     """How the limb was captured, and the mesh that came of it."""
-    scan, mesh = case.says.scan, case.limb.mesh
+    scan, mesh = case.says.scan, case.captured.mesh
     return {
         "file": scan.file,
         "surface": scan.surface,
@@ -77,7 +79,7 @@ def scan_facts(case: Case) -> Row:
         "layers": _layers(scan.layers),
         "vertices": len(mesh.vertices),
         "faces": len(mesh.faces),
-        "edge_mm": case.limb.edge_mm,
+        "edge_mm": case.captured.edge_mm,
     }
 
 
@@ -100,11 +102,11 @@ def _layers(layers: Any) -> list[Row]:
     return [{"kind": x.kind, "thickness_mm": float(x.thickness_mm), "measured": x.measured} for x in layers]
 
 
-def steps(case: Case) -> list[Row]:
+def steps(taken: Iterable[Step]) -> list[Row]:
     """What was done to the capture on the way in; places in the scan's own axes."""
     out = [
         {"code": s.code, "message": s.message, "look": s.look, "count": s.count, "area_mm2": s.area_mm2, "xyz": s.place}
-        for s in case.steps
+        for s in taken
     ]
     closed = "the open top was closed along its own edge"
     return [*out, {"code": "top-closed", "message": closed, "look": False, "count": 0, "area_mm2": 0.0, "xyz": None}]

@@ -163,7 +163,7 @@ def limit_table(facts: Facts) -> Html:
         found = sign(most) if least is None or least == most else Html(f"{sign(least)} to {sign(most)}")
         rows.append(
             [
-                row["limit"],
+                MEASURES.get(row["limit"], row["limit"]),
                 Html(f"{allowed} {unit}"),
                 Html(f"{found} {unit}"),
                 "yes" if row["held"] else Html("<span class='off'>no</span>"),
