@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from rectify.engine.field import ask, local_step, places_of
+from rectify.engine.field import ask, local_step
+from rectify.engine.places import places_of
 from rectify.errors import Faults, RulesError
 from rectify.limb.spot import Spot
 from rectify.rulebook.plan import Oval
