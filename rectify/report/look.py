@@ -39,7 +39,7 @@ h1 { font: 700 2.5rem/1.1 ui-monospace, "Cascadia Mono", Menlo, "Liberation Mono
 dl.said { display: grid; grid-template-columns: repeat(auto-fit, minmax(21rem, 1fr)); gap: .15rem 1.6rem;
   margin: .8rem 0; }
 dl.said div { display: flex; gap: .5rem; } dt { color: var(--soft); min-width: 6.5rem; } dd { margin: 0; }
-.glance { display: grid; grid-template-columns: repeat(auto-fit, minmax(13rem, 1fr)); gap: .8rem;
+.glance { display: grid; grid-template-columns: repeat(auto-fit, minmax(11rem, 1fr)); gap: .8rem;
   margin: 1rem 0; padding: 0;
   list-style: none; }
 .glance li { background: var(--plaster); border-left: 4px solid var(--ink); padding: .55rem .8rem; }

@@ -9,7 +9,7 @@ import html
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-__all__ = ["NONE", "Column", "Html", "join", "listed", "number", "section", "signed", "table", "text"]
+__all__ = ["NONE", "Column", "Html", "degrees", "join", "listed", "number", "section", "signed", "table", "text"]
 
 
 class Html(str):
@@ -59,6 +59,17 @@ def signed(value: float | None, decimals: int = 1) -> Html:
     """
     shown = number(value, decimals)
     return Html("+" + shown) if value is not None and value > 0 and float(shown) > 0 else shown
+
+
+def degrees(angle: float) -> Html:
+    """An angle in whole degrees from 0 to 359.
+
+    Examples
+    --------
+    >>> degrees(359.7), degrees(90.2)
+    ('0°', '90°')
+    """
+    return Html(f"{round(angle) % 360}°")
 
 
 def listed(items: Iterable[object], kind: str = "") -> Html:

@@ -84,7 +84,8 @@ def both_bases(percent: float, basis: str) -> tuple[float, float]:
 
     Examples
     --------
-    >>> both_bases(5.0, "circumference")
+    >>> girth, volume = both_bases(5.0, "circumference")
+    >>> round(girth, 6), round(volume, 6)
     (5.0, 9.75)
     """
     if basis == "circumference":

@@ -9,8 +9,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from rectify.report.look import style
-from rectify.report.markup import Html, join, listed, number, section, signed, text
-from rectify.report.page_parts import parts
+from rectify.report.markup import Html, degrees, join, listed, number, section, signed, text
+from rectify.report.page_parts import parts, warning_list
 from rectify.report.page_pictures import map_section, sides_section
 
 if TYPE_CHECKING:
@@ -142,7 +142,7 @@ def _extreme(found: Facts | None, words: str, sign: str) -> tuple[Html, Html]:
     base = found["overall_and_end_mm"]
     also = f"; {base:.1f} mm of it overall and end" if base >= 0.05 else ""
     where = [f"{words}: {found['region'] or 'no region'}, level ", number(found["level_mm"], 0)]
-    return Html(f"{sign}{number(found['amount_mm'])} mm"), join([*where, f" mm, {found['angle_deg']:.0f}°{also}"])
+    return Html(f"{sign}{number(found['amount_mm'])} mm"), join([*where, " mm, ", degrees(found["angle_deg"]), also])
 
 
 def _navigation() -> Html:
@@ -152,27 +152,13 @@ def _navigation() -> Html:
 
 def _look(facts: Facts) -> Html:
     first = [w for w in facts["warnings"] if w["severity"] != "note"]
-    notes = [w for w in facts["warnings"] if w["severity"] == "note"]
     return section(
         "look",
         "What needs a look, and cautions",
-        _warnings(first) if first else Html("<p>Nothing was found that needs a look.</p>"),
+        warning_list(first) if first else Html("<p>Nothing was found that needs a look.</p>"),
         Html("<h3>Cautions</h3>"),
         listed(facts["cautions"], "cautions"),
-        Html("<h3>For the record</h3>") if notes else "",
-        _warnings(notes) if notes else "",
     )
-
-
-def _warnings(warnings: list[Facts]) -> Html:
-    words = {"stop": "Stop", "look": "Look", "note": "Note"}
-    items = "".join(
-        f"<li class='{w['severity']}'><span class='tag'>{words[w['severity']]}</span> {text(w['message'])}"
-        + (f" <small>{text(w['where'])}</small>" if w["where"] else "")
-        + "</li>"
-        for w in warnings
-    )
-    return Html(f"<ul class='warnings'>{items}</ul>")
 
 
 def _footer(facts: Facts, date: str | None) -> Html:

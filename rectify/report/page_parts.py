@@ -9,7 +9,7 @@ from rectify.report import page_tables as tables
 from rectify.report.markup import Html, join, listed, number, section, signed, text
 from rectify.report.of_capture import TAPE_ACCEPTED_MM, TAPE_ACCEPTED_SHARE
 
-__all__ = ["parts"]
+__all__ = ["parts", "warning_list"]
 
 Facts = dict[str, Any]
 
@@ -41,6 +41,18 @@ _LANDMARKS = (
 def parts(facts: Facts) -> list[Html]:
     """Every part below the pictures, in order."""
     return [_regions(facts), _overall(facts), _levels(facts), _measures(facts), _landmarks(facts), _made(facts)]
+
+
+def warning_list(warnings: list[Facts]) -> Html:
+    """Warnings, each with its severity in a word and where it belongs."""
+    words = {"stop": "Stop", "look": "Look", "note": "Note"}
+    items = []
+    for w in warnings:
+        place, message = w["where"].removeprefix("regions."), text(w["message"])
+        if place and place not in w["message"]:
+            message = Html(f"{message} <small>{text(place)}</small>")
+        items.append(f"<li class='{w['severity']}'><span class='tag'>{words[w['severity']]}</span> {message}</li>")
+    return Html(f"<ul class='warnings'>{''.join(items)}</ul>")
 
 
 def _small(words: str) -> Html:
@@ -118,9 +130,12 @@ def _landmarks(facts: Facts) -> Html:
 
 
 def _made(facts: Facts) -> Html:
+    notes = [w for w in facts["warnings"] if w["severity"] == "note"]
     return section(
         "made",
         "How it was made",
+        Html("<h3>For the record</h3>") if notes else "",
+        warning_list(notes) if notes else "",
         Html("<h3>What was done to the capture</h3>"),
         listed(step["message"] for step in facts["capture"]),
         records.limit_table(facts),

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from rectify.report.markup import Column, Html, join, number, signed, table, text
+from rectify.report.markup import Column, Html, degrees, join, number, signed, table, text
 from rectify.report.of_capture import MEASURES
 
 __all__ = [
@@ -120,7 +120,7 @@ def landmark_table(facts: Facts) -> Html:
     columns = [
         Column("Landmark", numbers=False),
         Column("Level", "mm"),
-        Column("Angle", "degrees"),
+        Column("Angle"),
         Column("Source", numbers=False),
         Column("Off the skin", "mm"),
         Column("x, y, z", "mm, limb frame"),
@@ -139,7 +139,7 @@ def landmark_table(facts: Facts) -> Html:
             [
                 name + many,
                 number(mark["level_mm"]),
-                number(mark["angle_deg"], 0),
+                degrees(mark["angle_deg"]),
                 Html(f"{text(source)}{note}"),
                 number(mark["off_surface_mm"]),
                 join((number(c) for c in mark["xyz"]), ", "),

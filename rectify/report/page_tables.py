@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from rectify.report.markup import NONE, Column, Html, join, number, signed, table, text
+from rectify.report.markup import NONE, Column, Html, degrees, join, number, signed, table, text
 
 __all__ = ["changes", "level_table", "overall_table", "reason_table", "region_table"]
 
@@ -60,7 +60,7 @@ def _anchor(anchor: Facts) -> Html:
     return join(
         [
             f"{anchor['landmark']}, " if anchor["landmark"] else Html(""),
-            *("level ", number(anchor["level_mm"], 0), f", {anchor['angle_deg']:.0f}°"),
+            *("level ", number(anchor["level_mm"], 0), ", ", degrees(anchor["angle_deg"])),
             Html("") if marked else f", {anchor['source']} \u00b1{anchor['uncertainty_mm']:.0f} mm",
         ]
     )
