@@ -15,9 +15,10 @@ from functools import cached_property
 import numpy as np
 
 from rectify.engine.achieved import RegionOutcome, achieve
-from rectify.engine.field import Asked, ask, places_of
+from rectify.engine.field import Asked, ask
 from rectify.engine.guard import Guarded, flipped_faces, guard
 from rectify.engine.limits import breaches
+from rectify.engine.places import places_of
 from rectify.geometry.cap import closed
 from rectify.geometry.dihedral import added_dihedral
 from rectify.geometry.edges import survey
@@ -137,7 +138,7 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
     places = places_of(limb)
     asked = ask(limb, plan, places)
     steepest = float(np.tan(np.radians(plan.limits.slope_deg)))
-    guarded = guard(limb.mesh, limb.cap, asked.base, asked.normals, asked.step, steepest)
+    guarded = guard(limb, places, asked.base, asked.normals, asked.step, steepest)
     mesh = limb.mesh.with_vertices(guarded.vertices)
     regions = achieve(limb, plan, asked, guarded)
     levels = np.arange(np.ceil(limb.chart.top_mm / _LEVEL_STEP_MM) * _LEVEL_STEP_MM, limb.end_level_mm, _LEVEL_STEP_MM)

@@ -10,25 +10,17 @@ from numpy.typing import NDArray
 from rectify.engine.blend import shares
 from rectify.engine.guard import moved as moved_by
 from rectify.engine.overall import OverallMove, end_move, overall_move, shortfall
+from rectify.engine.places import Places, places_of
 from rectify.engine.weights import Weight, region_weight
 from rectify.errors import Faults, RectifyError, RulesError
 from rectify.geometry.mesh import Floats, Points
 from rectify.limb.limb import Limb
 from rectify.rulebook.plan import Plan, RegionPlan
 
-__all__ = ["Asked", "Places", "ask", "local_step", "places_of"]
+__all__ = ["Asked", "ask", "local_step"]
 
 
 _FINISHED_ROUNDS = 4
-
-
-@dataclass(frozen=True, eq=False)
-class Places:
-    """Where a limb's vertices are on its chart, and the smoothed surface's direction there."""
-
-    stations: Floats
-    angles: Floats
-    normals: Points
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,12 +60,6 @@ class Asked:
         rivals = [j for j in range(len(rank)) if j != i and rank[j] >= rank[i]]
         free = (self.weight[rivals] == 0).all(axis=0) if rivals else np.ones(self.weight.shape[1], dtype=bool)
         return np.asarray((self.weight[i] == 1.0) & free)
-
-
-def places_of(limb: Limb) -> Places:
-    """The chart places of a limb's vertices."""
-    stations, angles = limb.chart.locate(limb.mesh.vertices)
-    return Places(stations, angles, limb.chart.normal(stations, angles))
 
 
 def ask(limb: Limb, plan: Plan, places: Places | None = None) -> Asked:

@@ -1,9 +1,10 @@
 """The guard: where the asked move would fold the surface or pass the slope limit, it backs off, smoothly.
 
-Each vertex has a share of its local move that it may keep, 1 to begin with. Round every bad face the share is
-lowered and the lowering spread over its neighbours, until no face is bad. Vertices that were not to move do not;
-faces are never touched. What the guard looks at: faces turned over or crushed against the captured surface, the
-slope of the move along the surface, and faces that pass through others where the capture's did not.
+Each vertex has a share of its local move that it may keep, 1 to begin with. At every bad face the share is lowered,
+by no more than the face needs where that is known, and the lowering runs out smoothly over some millimetres around it,
+whatever the mesh's edges; and so on until no face is bad. Vertices that were not to move do not; faces are never
+touched. What the guard looks at: faces turned over or crushed against the captured surface, the slope of the move
+along the surface, and faces that pass through others where the capture's did not.
 """
 
 from __future__ import annotations
@@ -12,20 +13,24 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import sparse
+from scipy.ndimage import gaussian_filter, maximum_filter
 
+from rectify.engine.places import Places
 from rectify.errors import RectifyError
 from rectify.geometry.cap import Cap, closed
 from rectify.geometry.corners import any_corner
-from rectify.geometry.crossings import crossing_faces
-from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
+from rectify.geometry.crossings import Spine, crossing_faces, crossing_near
+from rectify.geometry.mesh import Faces, Floats, Ints, Points
 from rectify.geometry.normals import face_cross
+from rectify.limb.chart import ROW_MM, Chart
+from rectify.limb.limb import Limb
 
 __all__ = ["Guarded", "flipped_faces", "guard", "slopes"]
 
-_ROUNDS = 60
-_LOWER = 0.85  # of its share that a vertex of a bad face keeps each round
-_SPREAD = 6  # sweeps over which a lowering is carried to neighbours
+_ROUNDS = 80
+_LOWER = 0.85  # the least share of its move that a bad face keeps each round
+_JUST_UNDER = 0.995
+_SPREAD_MM = 8.0  # about how far around a bad face the lowering runs out
 _CRUSHED = 0.02  # of its area
 
 
@@ -69,15 +74,15 @@ def slopes(vertices: Points, faces: Faces, move: Floats) -> Floats:
     return np.asarray(np.sqrt(np.maximum(p * du + q * dw, 0.0)))
 
 
-def guard(capture: Mesh, cap: Cap, base: Points, normals: Points, step: Points, steepest: float) -> Guarded:
+def guard(limb: Limb, places: Places, base: Points, normals: Points, step: Points, steepest: float) -> Guarded:
     """Move the reduced surface by `step`, backing off where it must.
 
     Parameters
     ----------
-    capture : Mesh
-        The captured wall.
-    cap : Cap
-        The membrane over its top.
+    limb : Limb
+        As captured.
+    places : Places
+        Of its vertices.
     base : (n, 3) mm
         The reduced surface.
     normals : (n, 3) unit
@@ -92,26 +97,42 @@ def guard(capture: Mesh, cap: Cap, base: Points, normals: Points, step: Points, 
         If no shape could be found; nothing folded or open is ever returned.
     """
     share = np.ones(len(base))
-    faces = capture.faces
+    capture, faces = limb.mesh, limb.mesh.faces
     height = np.einsum("ij,ij->i", step, normals)
-    known: Ints | None = None
+    known = None
     for done in range(_ROUNDS):
         vertices = moved(base, share[:, None] * step)
-        bad = flipped_faces(capture.vertices, vertices, faces) | (slopes(base, faces, height * share) > steepest)
-        if not bad.any():
-            if known is None:
-                known = crossing_faces(closed(capture, cap))
-            now = crossing_faces(closed(capture.with_vertices(vertices), cap))
+        keep = _to_keep(capture.vertices, base, vertices, height * share, faces, steepest)
+        if keep.min(initial=1.0) >= 1.0:
+            known = _crossings(limb, capture.vertices) if known is None else known
+            now = _crossings(limb, vertices)
             new = np.setdiff1d(now, known)
             if len(new) == 0:
                 return Guarded(vertices, share, done, len(now), len(known))
-            bad = _near_crossings(new, faces, cap)
-        share = _lower(share, bad, faces)
+            keep = np.where(_near_crossings(new, faces, limb.cap), _LOWER, 1.0)
+        share = share * (1.0 - _spread(limb.chart, places, _at_vertices(1.0 - keep, faces, len(base))))
     raise RectifyError(
         "no sound shape was found: the surface still folds after backing off",
-        found=f"{int(bad.sum())} faces",
+        found=f"{int((keep < 1).sum())} faces",
         hint="is the capture folded where the regions lie? nothing was written",
     )
+
+
+def _to_keep(capture: Points, base: Points, vertices: Points, height: Floats, faces: Faces, steepest: float) -> Floats:
+    """What share of its present move each face may keep, (m,): 1 where it is sound."""
+    keep = np.where(flipped_faces(capture, vertices, faces), _LOWER, 1.0)
+    steep = slopes(base, faces, height)
+    over = steep > steepest
+    keep[over] = np.minimum(keep[over], np.maximum(_JUST_UNDER * steepest / steep[over], _LOWER))
+    return keep
+
+
+def _crossings(limb: Limb, vertices: Points) -> Ints:
+    """Faces of the closed body that pass through others: the wall's among themselves, and the membrane's with any."""
+    wall = limb.mesh.with_vertices(vertices)
+    spine = Spine(np.array([0.0, 0.0, -limb.chart.centre_mm]), np.array([0.0, 0.0, 1.0]))
+    own = crossing_faces(wall, spine, [limb.cap.loop])
+    return np.union1d(own, crossing_near(closed(wall, limb.cap), len(wall.faces)))
 
 
 def _near_crossings(crossing: Ints, faces: Faces, cap: Cap) -> NDArray[np.bool_]:
@@ -128,21 +149,36 @@ def _near_crossings(crossing: Ints, faces: Faces, cap: Cap) -> NDArray[np.bool_]
 def moved(base: Points, step: Points) -> Points:
     """The surface after a step (n, 3); a vertex with none keeps its bits."""
     out = base.copy()
-    moves = (step != 0).any(axis=1)
+    moves = (step[:, 0] != 0) | (step[:, 1] != 0) | (step[:, 2] != 0)
     out[moves] += step[moves]
     return out
 
 
-def _lower(share: Floats, bad: NDArray[np.bool_], faces: Faces) -> Floats:
-    """Lower the share on bad faces, and less and less around them."""
-    n = len(share)
-    touched = np.unique(faces[bad])
-    lost = np.zeros(n)
-    lost[touched] = 1.0 - _LOWER
-    pairs = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
-    graph = sparse.coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n)).tocsr()
-    graph = graph + graph.T
-    degree = np.maximum(np.asarray(graph.sum(axis=1)).ravel(), 1.0)
-    for _ in range(_SPREAD):
-        lost = np.maximum(lost, (graph @ lost) / degree)
-    return np.asarray(share * (1.0 - lost))
+def _at_vertices(per_face: Floats, faces: Faces, n: int) -> Floats:
+    """The largest value among the faces of each vertex: (n,)."""
+    out = np.zeros(n)
+    some = np.flatnonzero(per_face > 0)
+    for i in range(3):
+        np.maximum.at(out, faces[some, i], per_face[some])
+    return out
+
+
+def _spread(chart: Chart, places: Places, lost: Floats) -> Floats:
+    """A loss at some vertices, carried smoothly to what lies around them: nowhere less than it was, (n,).
+
+    On the chart: the largest loss within a radius, then a Gaussian, so that the slope it adds is bounded in mm.
+    """
+    at = np.flatnonzero(lost > 0)
+    columns = chart.radius.shape[1]
+    row = np.interp(places.stations[at], chart.stations, np.arange(len(chart.stations)))
+    column = (places.angles[at] + 180.0) * (columns / 360.0)
+    grid = np.zeros(chart.radius.shape)
+    for i in (0, 1):  # to the four cells around, by nearness: a limb and its mirror round alike
+        for j in (0, 1):
+            r, c = np.floor(row).astype(np.int64) + i, np.floor(column).astype(np.int64) + j
+            near = (1.0 - np.abs(row - r)) * (1.0 - np.abs(column - c))
+            np.maximum.at(grid, (np.minimum(r, len(grid) - 1), c % columns), lost[at] * np.minimum(2.0 * near, 1.0))
+    reach = round(2 * _SPREAD_MM / ROW_MM) | 1
+    grid = maximum_filter(grid, size=reach, mode=("nearest", "wrap"))
+    grid = gaussian_filter(grid, _SPREAD_MM / ROW_MM / 2, mode=("nearest", "wrap"))
+    return np.asarray(np.maximum(lost, chart.read(grid, places.stations, places.angles).clip(0.0, 1.0)))

@@ -1,19 +1,231 @@
-"""Faces that pass through others (libigl's exact predicates; its permissive part only)."""
+"""Faces that pass through others: by exact predicates (libigl, its permissive part only), and only where it could be.
+
+Most of a limb needs no such test. Take a half-line inside it, the spine, and let every point of space lie on the ray
+that leaves the spine at its nearest point: square to it along its length, in all directions from its end. If every
+face of a surface looks outward along the rays through it, the surface covers each ray once and cannot meet
+itself. Where some faces look inward, a ray that meets two outward faces also meets an inward one between them (the
+covering number of a ray is one below the edge and none above it, as long as the edge itself covers no ray twice),
+so two faces can only meet on rays that an inward face covers. Those rays are marked on a grid of directions,
+generously, and only faces on marked cells are tested; where an edge is not so simple, everything is.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
+import shapely
+from numpy.typing import NDArray
 
-from rectify.geometry.mesh import Ints, Mesh
+from rectify.geometry.corners import all_corners, highest, least
+from rectify.geometry.edges import border_loops
+from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
+from rectify.geometry.normals import face_cross
 
-__all__ = ["crossing_faces"]
+__all__ = ["Spine", "crossing_faces", "crossing_near", "inward_faces"]
+
+_CELL_MM = 3.0  # along the spine, and the polar angle times _POLAR_MM
+_POLAR_MM = 60.0
+_COLUMNS = 180  # round the spine
+_VOXEL_MM = 4.0
 
 
-def crossing_faces(mesh: Mesh) -> Ints:
-    """Indices of the faces that another face passes through, ascending; neighbours that only touch do not count."""
+@dataclass(frozen=True, eq=False)
+class Spine:
+    """A half-line inside a limb: from `end` (3,) mm, near the middle of the limb's end, along `up` (3,) unit."""
+
+    end: Floats
+    up: Floats
+
+    def axes(self) -> Points:
+        """Rows: two directions across, and up."""
+        first = np.cross(np.eye(3)[int(np.argmin(np.abs(self.up)))], self.up)
+        first /= np.linalg.norm(first)
+        return np.stack([first, np.cross(self.up, first), self.up])
+
+
+def crossing_faces(mesh: Mesh, spine: Spine | None = None, edges: list[Ints] | None = None) -> Ints:
+    """Indices of the faces that another face passes through, ascending; neighbours that only touch do not count.
+
+    Parameters
+    ----------
+    mesh : Mesh
+    spine : Spine, optional
+        Of an open wall whose faces point outward: then only what could cross is tested.
+    edges : list of (k,) int64, optional
+        The wall's border rings, where they are known.
+    """
+    everything = np.arange(len(mesh.faces))
+    if spine is None:
+        return _exact(mesh, everything)
+    local = (mesh.vertices - spine.end) @ spine.axes().T
+    edges = border_loops(mesh) if edges is None else edges
+    return _exact(mesh, _suspects(mesh, local) if _edges_are_simple(local, edges) else everything)
+
+
+def crossing_near(mesh: Mesh, first: int) -> Ints:
+    """Indices of the faces that cross, among those from `first` on and the ones that come near them, ascending.
+
+    For a membrane over a wall that is known not to cross itself: the membrane's faces come last.
+    """
+    own = np.arange(first, len(mesh.faces))
+    if not len(own):
+        return own
+    low = [np.floor(least(mesh.vertices[:, i], mesh.faces) / _VOXEL_MM).astype(np.int64) for i in range(3)]
+    high = [np.floor(highest(mesh.vertices[:, i], mesh.faces) / _VOXEL_MM).astype(np.int64) for i in range(3)]
+    base = [int(part.min()) for part in low]
+    size = [int(part.max()) - b + 1 for part, b in zip(high, base, strict=True)]
+    marked = _boxes(
+        [part[own] - b for part, b in zip(low, base, strict=True)],
+        [part[own] - b for part, b in zip(high, base, strict=True)],
+        size,
+    )
+    near = np.arange(first)[
+        _touches(
+            [part[:first] - b for part, b in zip(low, base, strict=True)],
+            [part[:first] - b for part, b in zip(high, base, strict=True)],
+            marked,
+        )
+    ]
+    return _exact(mesh, np.concatenate([near, own]))
+
+
+def _exact(mesh: Mesh, suspects: Ints) -> Ints:
+    if len(suspects) < 2:
+        return np.zeros(0, dtype=np.int64)
     import igl.predicates
 
+    faces = mesh.faces if len(suspects) == len(mesh.faces) else mesh.faces[suspects]
+    used, index = np.unique(faces, return_inverse=True)
     _, pairs, _ = igl.predicates.find_self_intersections(
-        np.ascontiguousarray(mesh.vertices), np.ascontiguousarray(mesh.faces, dtype=np.int64)
+        np.ascontiguousarray(mesh.vertices[used]), np.ascontiguousarray(index.reshape(-1, 3), dtype=np.int64)
     )
-    return np.unique(np.asarray(pairs, dtype=np.int64))
+    return np.unique(suspects[np.asarray(pairs, dtype=np.int64).ravel()])
+
+
+# -- along the rays of a spine ---------------------------------------------------------------------
+
+
+def inward_faces(mesh: Mesh, spine: Spine) -> NDArray[np.bool_]:
+    """(m,) faces that do not look outward along every ray through them.
+
+    The face's normal against a ray is linear over the face, so its corners decide.
+    """
+    return _look(mesh, (mesh.vertices - spine.end) @ spine.axes().T)
+
+
+def _look(mesh: Mesh, local: Points) -> NDArray[np.bool_]:
+    faces = mesh.faces
+    normal = face_cross(local, faces)
+    inward = np.zeros(len(faces), dtype=bool)
+    beside, beyond = local[:, 2] >= 0, local[:, 2] <= 0
+    some_beside, some_beyond = ~all_corners(~beside, faces), ~all_corners(~beyond, faces)
+    for i in range(3):
+        corner = local[faces[:, i]]
+        flat = normal[:, 0] * corner[:, 0] + normal[:, 1] * corner[:, 1]
+        inward |= some_beside & (flat <= 0)
+        if i == 0:  # from the spine's end the same for every point of the face
+            inward |= some_beyond & (flat + normal[:, 2] * corner[:, 2] <= 0)
+    return inward
+
+
+def _edges_are_simple(local: Points, edges: list[Ints]) -> bool:
+    """Whether no ray leaves twice through the edges: the rings, unrolled about the spine, neither cross nor touch."""
+    lines = []
+    for ring in edges:
+        points = local[np.append(ring, ring[0])]
+        far = np.hypot(points[:, 0], points[:, 1])
+        turn = np.unwrap(np.arctan2(points[:, 0], points[:, 1]))
+        station = np.where(points[:, 2] >= 0, -points[:, 2], _POLAR_MM * np.arctan2(-points[:, 2], far)) / _POLAR_MM
+        round_once = turn[-1] - turn[0]
+        if abs(round_once) > 1.5 * np.pi:  # the top: three times round, so that it would meet its neighbours too
+            turn = np.concatenate([turn[:-1] + i * round_once for i in range(3)])
+            station = np.tile(station[:-1], 3)
+            lines.append(shapely.LineString(np.column_stack([turn, station])))
+        else:
+            lines += [shapely.LineString(np.column_stack([turn + i * 2 * np.pi, station])) for i in (-1, 0, 1)]
+    return all(bool(line.is_simple) for line in lines) and _apart(lines)
+
+
+def _apart(lines: list[shapely.LineString]) -> bool:
+    tree = shapely.STRtree(lines)
+    one, two = tree.query(np.array(lines), predicate="intersects")
+    return bool((one == two).all())
+
+
+def _suspects(mesh: Mesh, local: Points) -> Ints:
+    """Faces on rays that an inward face covers."""
+    inward = _look(mesh, local)
+    if not inward.any():
+        return np.zeros(0, dtype=np.int64)
+    row, column, wide = _cells(local, mesh.faces)
+    rows = int(row[1].max()) + 1
+    marked = _marked(row, column, wide, inward, rows)
+    return np.flatnonzero(_on_marked(row, column, wide, marked))
+
+
+def _cells(local: Points, faces: Faces) -> tuple[tuple[Ints, Ints], tuple[Ints, Ints], NDArray[np.bool_]]:
+    """The box of cells that each face covers: rows from and to, columns from and to (not yet wrapped), and which
+    faces lie about the spine's line, so that they cover all columns."""
+    far = np.hypot(local[:, 0], local[:, 1])
+    station = np.where(local[:, 2] >= 0, -local[:, 2], _POLAR_MM * np.arctan2(-local[:, 2], far))
+    turn = np.arctan2(local[:, 0], local[:, 1]) * (_COLUMNS / (2 * np.pi))
+    a, b, c = (turn[faces[:, i]] for i in range(3))
+    half = _COLUMNS / 2
+    b, c = a + (b - a + half) % _COLUMNS - half, a + (c - a + half) % _COLUMNS - half
+    low, high = np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
+    wide = (high - low > half / 2) | (least(far, faces) < _CELL_MM)
+    base = float(station.min())
+    row_low = np.floor((least(station, faces) - base) / _CELL_MM).astype(np.int64) - 1
+    row_high = np.floor((highest(station, faces) - base) / _CELL_MM).astype(np.int64) + 1
+    rows = np.maximum(row_low, 0), row_high
+    return rows, (np.floor(low).astype(np.int64) - 1, np.floor(high).astype(np.int64) + 1), wide
+
+
+def _marked(
+    row: tuple[Ints, Ints], column: tuple[Ints, Ints], wide: NDArray[np.bool_], which: NDArray[np.bool_], rows: int
+) -> NDArray[np.bool_]:
+    grid = np.zeros((rows, _COLUMNS), dtype=bool)
+    for i in np.flatnonzero(which):
+        span = slice(None) if wide[i] else np.arange(column[0][i], column[1][i] + 1) % _COLUMNS
+        grid[row[0][i] : row[1][i] + 1, span] = True
+    return grid
+
+
+def _on_marked(
+    row: tuple[Ints, Ints], column: tuple[Ints, Ints], wide: NDArray[np.bool_], marked: NDArray[np.bool_]
+) -> NDArray[np.bool_]:
+    """Faces whose box of cells holds a marked one, by sums over the grid (three times round, for the seam)."""
+    sums = np.zeros((marked.shape[0] + 1, 3 * _COLUMNS + 1), dtype=np.int64)
+    sums[1:, 1:] = np.cumsum(np.cumsum(np.tile(marked, (1, 3)), axis=0), axis=1)
+    left = np.where(wide, _COLUMNS, column[0] % _COLUMNS + _COLUMNS)
+    right = np.where(wide, 2 * _COLUMNS, left + column[1] - column[0] + 1)
+    low, high = row[0], np.minimum(row[1] + 1, marked.shape[0])
+    return np.asarray(sums[high, right] - sums[low, right] - sums[high, left] + sums[low, left] > 0)
+
+
+# -- about a membrane ------------------------------------------------------------------------------
+
+
+def _boxes(low: list[Ints], high: list[Ints], size: list[int]) -> NDArray[np.int64]:
+    """Sums over a voxel grid in which the voxels of some boxes are marked."""
+    steps = np.zeros([s + 1 for s in size], dtype=np.int64)
+    for corner in range(8):  # a box is a sum of eight steps
+        at = tuple((high[i] + 1) if corner >> i & 1 else low[i] for i in range(3))
+        np.add.at(steps, at, (-1) ** bin(corner).count("1"))
+    for axis in range(3):
+        np.cumsum(steps, axis=axis, out=steps)
+    sums = np.zeros([s + 1 for s in size], dtype=np.int64)
+    sums[1:, 1:, 1:] = steps[:-1, :-1, :-1] > 0
+    for axis in range(3):
+        np.cumsum(sums, axis=axis, out=sums)
+    return sums
+
+
+def _touches(low: list[Ints], high: list[Ints], sums: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Which boxes hold a marked voxel."""
+    total = np.zeros(len(low[0]), dtype=np.int64)
+    for corner in range(8):
+        at = tuple((high[i] + 1) if corner >> i & 1 else low[i] for i in range(3))
+        total += (-1) ** (3 - bin(corner).count("1")) * sums[at]
+    return np.asarray(total > 0)

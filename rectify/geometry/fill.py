@@ -3,6 +3,7 @@
 The hole is laid flat, new vertices are set inside about an edge length apart, and they take the height of a
 thin-plate spline bent over the surface around the hole, which need not touch a rough surface everywhere. The
 hole's own edge is kept to the bit. A hole so wide that it bends round the limb is not for this: the caller refuses it.
+A crack without area is sewn up along its two sides. The mirrored hole gets the mirrored filling.
 """
 
 from __future__ import annotations
@@ -16,16 +17,17 @@ from scipy.interpolate import RBFInterpolator
 from scipy.spatial import cKDTree
 
 from rectify.errors import MeshError
-from rectify.geometry.mesh import Floats, Ints, Mesh, Points
+from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
 from rectify.geometry.normals import face_areas
 from rectify.geometry.patch import patch
 
-__all__ = ["Filled", "fill_hole"]
+__all__ = ["Filled", "fill_hole", "hole_widths"]
 
 _BAND = 1.2  # of the hole's radius: how far around it the plate looks
 _LEAST_RINGS, _MOST_RINGS = 4, 25
 _MOST_SAMPLES = 400
 _SMOOTHING = 1e-3  # of the plate, its places scaled to the hole's radius: scanner noise is not carried into the hole
+_CRACK_MM = 2e-3  # a hole whose mean width is less has no inside
 
 
 @dataclass(frozen=True, eq=False)
@@ -51,6 +53,17 @@ class Filled:
     width_mm: float
 
 
+def hole_widths(points: Points) -> tuple[float, float]:
+    """The longest and the shortest way across a hole's edge (k, 3) laid flat, mm."""
+    _, _, flat = _laid_flat(points)
+    box = shapely.minimum_rotated_rectangle(shapely.MultiPoint(flat[:, :2]))
+    corner = shapely.get_coordinates(box)
+    if len(corner) < 4:
+        return float(np.ptp(flat, axis=0).max()), 0.0
+    sides = np.linalg.norm(np.diff(corner[:3], axis=0), axis=1)
+    return float(sides.max()), float(sides.min())
+
+
 def fill_hole(mesh: Mesh, loop: Ints, edge_mm: float) -> Filled:
     """Fill the hole round which `loop` (k,) runs.
 
@@ -67,22 +80,24 @@ def fill_hole(mesh: Mesh, loop: Ints, edge_mm: float) -> Filled:
     MeshError
         If the hole's edge crosses itself when laid flat.
     """
-    ring = mesh.vertices[loop]
-    origin = ring.mean(axis=0)
-    basis = _plane(ring - origin)
-    flat = (ring - origin) @ basis.T
-    if not shapely.LinearRing(flat[:, :2]).is_simple:
-        where = ", ".join(f"{x:.0f}" for x in origin)
-        raise MeshError("the edge of a hole crosses itself", found=f"near ({where}) mm", hint="mend the scan there")
-    inner, triangles = patch(np.ascontiguousarray(flat[:, :2]), edge_mm)
-    points = origin + np.column_stack([inner, _plate(mesh, loop, origin, basis, inner)]) @ basis
-    index = np.concatenate([loop, len(mesh.vertices) + np.arange(len(inner))])
-    # laid flat the border runs counter-clockwise and so do the triangles: the filling must run against it
-    faces = index[triangles][:, ::-1]
+    along, with_border = _in_own_order(loop)
+    ring = mesh.vertices[along]
+    origin, basis, flat = _laid_flat(ring)
+    points, triangles = np.zeros((0, 3)), _sewn(ring)
+    if triangles is None:
+        flat2 = np.ascontiguousarray(flat[:, :2])
+        if not shapely.LinearRing(flat2).is_simple:
+            where = ", ".join(f"{x:.0f}" for x in origin)
+            raise MeshError("the edge of a hole crosses itself", found=f"near ({where}) mm", hint="mend the scan there")
+        inner, triangles = patch(flat2, edge_mm)
+        points = origin + np.column_stack([inner, _plate(mesh, along, origin, basis, inner)]) @ basis
+    index = np.concatenate([along, len(mesh.vertices) + np.arange(len(points))])
+    # the triangles run the way `along` does: the filling must run against the border
+    faces = index[triangles][:, ::-1] if with_border else index[triangles]
     colours = mesh.colours
     if colours is not None:
         nearest = cKDTree(ring).query(points)[1] if len(points) else np.zeros(0, dtype=np.int64)
-        colours = np.concatenate([colours, colours[loop[nearest]]])
+        colours = np.concatenate([colours, colours[along[nearest]]])
     out = Mesh(np.concatenate([mesh.vertices, points]), np.concatenate([mesh.faces, faces]), colours)
     return Filled(
         out,
@@ -90,17 +105,71 @@ def fill_hole(mesh: Mesh, loop: Ints, edge_mm: float) -> Filled:
         len(mesh.faces) + np.arange(len(faces)),
         float(face_areas(out.vertices, faces).sum()),
         origin,
-        float(np.ptp(flat[:, 0])),
+        hole_widths(ring)[0],
     )
 
 
-def _plane(centred: Points) -> Points:
-    """Axes (3, 3) of the loop's plane, as rows, the longer way first; in them the loop runs counter-clockwise."""
-    normal = np.cross(centred, np.roll(centred, -1, axis=0)).sum(axis=0)
-    normal /= max(float(np.linalg.norm(normal)), 1e-12)
-    inside = centred - np.outer(centred @ normal, normal)
-    first = np.linalg.svd(inside, full_matrices=False)[2][0]
-    return np.stack([first, np.cross(normal, first), normal])
+def _in_own_order(loop: Ints) -> tuple[Ints, bool]:
+    """The ring from its lowest vertex on toward the lower of that vertex's neighbours; whether that is the border's way.
+
+    An order that does not ask which way the faces run is the same for the mirrored surface.
+    """
+    loop = np.roll(loop, -int(np.argmin(loop)))
+    with_border = bool(loop[1] < loop[-1])
+    return (loop if with_border else np.roll(loop[::-1], 1)), with_border
+
+
+def _laid_flat(ring: Points) -> tuple[Floats, Points, Points]:
+    """Middle (3,), axes (3, 3) as rows, and coordinates (k, 3) of a ring; in its plane it runs counter-clockwise.
+
+    The first axis points from the middle at the ring's first point.
+    """
+    origin = ring.mean(axis=0)
+    away = ring - origin
+    normal = np.cross(away, np.roll(away, -1, axis=0)).sum(axis=0)
+    size = float(np.linalg.norm(normal))
+    normal = normal / size if size > 1e-12 else np.linalg.svd(away)[2][2]
+    first = away[0] - (away[0] @ normal) * normal
+    length = float(np.linalg.norm(first))
+    first = first / length if length > 1e-9 else np.linalg.svd(away - np.outer(away @ normal, normal))[2][0]
+    basis = np.stack([first, np.cross(normal, first), normal])
+    return origin, basis, away @ basis.T
+
+
+def _sewn(ring: Points) -> Faces | None:
+    """Triangles between the two sides of a crack, or the one triangle of a ring of three; None for a hole with an inside.
+
+    They run the way the ring does.
+    """
+    k = len(ring)
+    if k == 3:
+        return np.array([[0, 1, 2]], dtype=np.int64)
+    step = np.linalg.norm(np.roll(ring, -1, axis=0) - ring, axis=1)
+    away = ring - ring.mean(axis=0)
+    area = float(np.linalg.norm(np.cross(away, np.roll(away, -1, axis=0)).sum(axis=0)) / 2)
+    if area > _CRACK_MM * step.sum():
+        return None
+    one = int(np.argmax(np.linalg.norm(away, axis=1)))
+    other = int(np.argmax(np.linalg.norm(ring - ring[one], axis=1)))
+    there = (one + np.arange((other - one) % k + 1)) % k
+    back = (one - np.arange((one - other) % k + 1)) % k
+    far = [np.linalg.norm(ring[side] - ring[one], axis=1) for side in (there, back)]
+    i = j = 0
+    faces = []
+    while i < len(there) - 1 or j < len(back) - 1:
+        on_there = j == len(back) - 1 or (i < len(there) - 1 and far[0][i + 1] <= far[1][j + 1])
+        if i == 0 and j == 0:  # both sides begin in one point: the first triangle takes a step on each
+            faces.append([there[0], there[1], back[1]])
+            i = j = 1
+        elif on_there:
+            if there[i + 1] != back[j]:
+                faces.append([there[i], there[i + 1], back[j]])
+            i += 1
+        else:
+            if back[j + 1] != there[i]:
+                faces.append([there[i], back[j + 1], back[j]])
+            j += 1
+    return np.array(faces, dtype=np.int64)
 
 
 def _plate(mesh: Mesh, loop: Ints, origin: Floats, basis: Points, inner: NDArray[np.float64]) -> Floats:

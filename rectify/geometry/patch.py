@@ -1,4 +1,4 @@
-"""Triangles over a flat opening, with rings of new points inside it."""
+"""Triangles over a flat opening, with rings of new points inside it, and a middle point where a last ring has room for one."""
 
 from __future__ import annotations
 
@@ -9,6 +9,9 @@ from numpy.typing import NDArray
 from rectify.geometry.mesh import Faces, Ints
 
 __all__ = ["patch"]
+
+_ROOM = 0.6  # of a spacing from a ring to its middle: less is filled without a middle point
+_LEAST_DEG = 20.0  # corner of a triangle about a middle point
 
 
 def patch(flat: NDArray[np.float64], spacing: float, growth: float = 1.0) -> tuple[NDArray[np.float64], Faces]:
@@ -37,6 +40,12 @@ def patch(flat: NDArray[np.float64], spacing: float, growth: float = 1.0) -> tup
     while todo:
         outer_index, outer, step = todo.pop()
         holes = _rings_inside(outer, step, step * growth)
+        middle = _middle(outer, step) if not holes else None
+        if middle is not None:
+            own.append(middle[None])
+            faces.append(np.stack([outer_index, np.roll(outer_index, -1), np.full(len(outer), count)], axis=1))
+            count += 1
+            continue
         rings, index = [outer], [outer_index]
         for hole in holes:
             index.append(count + np.arange(len(hole)))
@@ -65,6 +74,19 @@ def _rings_inside(outer: NDArray[np.float64], step: float, apart: float) -> list
         if shapely.Polygon(outer).buffer(-step / 2).contains(shapely.Polygon(ring)):
             rings.append(np.ascontiguousarray(ring))
     return rings
+
+
+def _middle(outer: NDArray[np.float64], step: float) -> NDArray[np.float64] | None:
+    """A point inside a polygon that sees all of it, with room about it, so that a fan round it has no needles."""
+    centre = np.asarray(shapely.Polygon(outer).centroid.coords[0])
+    a, b = outer - centre, np.roll(outer, -1, axis=0) - centre
+    long_a, long_b = np.linalg.norm(a, axis=1), np.linalg.norm(b, axis=1)
+    cross = a[:, 0] * b[:, 1] - a[:, 1] * b[:, 0]
+    side = np.linalg.norm(b - a, axis=1)
+    if (cross <= 0).any() or (cross / side).min() < _ROOM * step:
+        return None
+    sines = np.stack([cross / (long_a * long_b), cross / (long_a * side), cross / (long_b * side)])
+    return centre if float(sines.min()) > np.sin(np.radians(_LEAST_DEG)) else None
 
 
 def _triangles(rings: list[NDArray[np.float64]], index: Ints) -> Faces:

@@ -159,9 +159,10 @@ class Limb:
 
     @cached_property
     def edge_mm(self) -> float:
-        """The mesh's edge length, median, mm."""
-        v, f = self.mesh.vertices, self.mesh.faces
-        return float(np.median(np.linalg.norm(v[f[:, 0]] - v[f[:, 1]], axis=1)))
+        """The mesh's edge length, median over all three edges of every face, mm."""
+        corners = [self.mesh.vertices[self.mesh.faces[:, i]] for i in range(3)]
+        lengths = [np.linalg.norm(corners[i] - corners[i - 1], axis=1) for i in range(3)]
+        return float(np.median(np.concatenate(lengths)))
 
     @property
     def end_level_mm(self) -> float:
