@@ -1,9 +1,11 @@
 """A raw capture, mended step by step; a clean one passes through untouched.
 
-    faces -> sides -> the limb's body -> open top -> trimmed top -> filled holes -> outward
+    numbers -> gaps -> faces -> flaps -> the limb's body -> sides -> spikes -> open top -> trimmed top
+      -> crossings -> holes -> outward -> looked over
 
 What is not touched keeps its bits. Nothing is invented in silence: each step is told with its numbers, and the vertices
-that fill holes are named, so that a region over them can be refused or looked at.
+that fill holes are named, so that a region over them can be refused or looked at. What cannot be mended is refused,
+with the fault, a place and a number; a surface that is not sound never leaves here.
 """
 
 from __future__ import annotations
@@ -12,21 +14,20 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rectify.capture.faces import check_numbers, check_size, close_gaps, drop_bad_faces
 from rectify.capture.holes import fill_holes
-from rectify.capture.sheets import agree_sides, drop_bad_faces, keep_limb
-from rectify.capture.step import Step, place_text
-from rectify.capture.top import open_top, top_loop, trim_top
+from rectify.capture.sheets import agree_sides, clear_crowds, keep_limb, unpinch
+from rectify.capture.spikes import clear_crossings, drop_spikes
+from rectify.capture.step import Step
+from rectify.capture.top import open_top, top_loop
+from rectify.capture.trim import cut_by_plane, trim_top
 from rectify.errors import MeshError, RectifyError
-from rectify.geometry.clip import without_unused
-from rectify.geometry.crossings import crossing_faces
 from rectify.geometry.edges import border_loops, survey
-from rectify.geometry.mesh import Ints, Mesh
+from rectify.geometry.fans import lesser_fans
+from rectify.geometry.mesh import Floats, Ints, Mesh
 from rectify.geometry.volume import volume
 
 __all__ = ["Repaired", "repair"]
-
-_MOST_CROSSING = 0.01  # of the faces: more is no scanner's fault but another problem
-_PASSES = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +48,9 @@ class Repaired:
     steps: tuple[Step, ...]
 
 
-def repair(mesh: Mesh, *, inward: bool = False, path: str | None = None) -> Repaired:
+def repair(
+    mesh: Mesh, *, inward: bool = False, path: str | None = None, trim: tuple[Floats, Floats] | None = None
+) -> Repaired:
     """Mend a capture as far as that can be done honestly.
 
     Parameters
@@ -58,6 +61,9 @@ def repair(mesh: Mesh, *, inward: bool = False, path: str | None = None) -> Repa
         The surface was captured from inside, so its faces are expected to point into the cavity.
     path : str, optional
         The scan's file, for the sentences.
+    trim : (point, direction), each (3,), optional
+        Cut the top by the plane through the point; what lies in the direction goes. Instead of trimming a ragged top or
+        taking a lid off.
 
     Raises
     ------
@@ -65,74 +71,43 @@ def repair(mesh: Mesh, *, inward: bool = False, path: str | None = None) -> Repa
         What cannot be mended, with where and how much.
     """
     try:
-        return _repair(mesh, inward)
+        return _repair(mesh, inward, trim)
     except RectifyError as error:
         if error.path is None:
             error.path = path
         raise
 
 
-def _repair(mesh: Mesh, inward: bool) -> Repaired:
-    mesh, steps = drop_bad_faces(mesh)
-    for mend in (keep_limb, agree_sides, open_top, trim_top):
+def _repair(mesh: Mesh, inward: bool, trim: tuple[Floats, Floats] | None) -> Repaired:
+    mesh = check_numbers(mesh)
+    steps: list[Step] = []
+    for mend in (close_gaps, drop_bad_faces, clear_crowds, keep_limb, _without_pinches):
         mesh, more = mend(mesh)
         steps += more
-    mesh, more = _clear_crossings(mesh)
+    check_size(mesh)
+    for mend in (agree_sides, drop_spikes, open_top, trim_top):
+        if trim is not None and mend is open_top:
+            mesh, more = cut_by_plane(mesh, *trim)
+        elif trim is not None and mend is trim_top:
+            more = []
+        else:
+            mesh, more = mend(mesh)
+        steps += more
+    mesh, more = clear_crossings(mesh)
     steps += more
     mesh, invented, more = fill_holes(mesh)
     steps += more
     mesh, more = _outward(mesh, inward)
+    _look_over(mesh)
     return Repaired(mesh, invented, tuple(steps + more))
 
 
-def _clear_crossings(mesh: Mesh) -> tuple[Mesh, list[Step]]:
-    """Take out faces that pass through others, and let the holes they leave be filled."""
-    dropped = 0
-    place = None
-    for _ in range(_PASSES):
-        crossing = crossing_faces(mesh)
-        if not len(crossing):
-            break
-        if len(crossing) > _MOST_CROSSING * len(mesh.faces):
-            where = place_text(mesh.vertices[mesh.faces[crossing]].mean(axis=(0, 1)))
-            raise MeshError(
-                "the surface passes through itself",
-                wanted="a surface that does not",
-                found=f"{len(crossing)} of {len(mesh.faces)} faces, about {where}",
-                hint="is a fold of skin scanned twice? mend the scan there, or scan again",
-            )
-        place = mesh.vertices[mesh.faces[crossing]].mean(axis=(0, 1)) if place is None else place
-        mesh, count = _without(mesh, crossing)
-        dropped += count
-    if not dropped or place is None:
+def _without_pinches(mesh: Mesh) -> tuple[Mesh, list[Step]]:
+    mesh, count = unpinch(mesh)
+    if not count:
         return mesh, []
-    x, y, z = (float(c) for c in place)
-    message = f"{dropped} faces that passed through others were taken out, about {place_text(place)}"
-    return mesh, [Step("crossings-cleared", message, count=dropped, place=(x, y, z))]
-
-
-def _without(mesh: Mesh, faces: Ints) -> tuple[Mesh, int]:
-    """Drop faces and what hangs by a corner only; the limb's body stays."""
-    keep = np.ones(len(mesh.faces), dtype=bool)
-    keep[faces] = False
-    before = len(mesh.faces)
-    out = without_unused(Mesh(mesh.vertices, mesh.faces[keep], mesh.colours))[0]
-    out, _ = keep_limb(out)
-    out = _without_pinches(out)
-    return out, before - len(out.faces)
-
-
-def _without_pinches(mesh: Mesh) -> Mesh:
-    """Drop the faces at vertices where two borders touch, so that every border is a simple ring."""
-    for _ in range(_PASSES):
-        border = survey(mesh).border
-        start, count = np.unique(border[:, 0], return_counts=True)
-        pinched = start[count > 1]
-        if not len(pinched):
-            return mesh
-        keep = ~np.isin(mesh.faces, pinched).any(axis=1)
-        mesh = keep_limb(without_unused(Mesh(mesh.vertices, mesh.faces[keep], mesh.colours))[0])[0]
-    return mesh
+    message = f"at {count} vertices pieces of skin hung together in a point: the lesser piece was cut loose there"
+    return mesh, [Step("pinches-cut", message, count=count)]
 
 
 def _outward(mesh: Mesh, inward: bool) -> tuple[Mesh, list[Step]]:
@@ -141,16 +116,37 @@ def _outward(mesh: Mesh, inward: bool) -> tuple[Mesh, list[Step]]:
     apex = len(mesh.vertices)
     fan = np.stack([np.roll(loop, -1), loop, np.full(len(loop), apex)], axis=1)
     body = Mesh(np.vstack([mesh.vertices, mesh.vertices[loop].mean(axis=0)]), np.concatenate([mesh.faces, fan]))
-    outside = volume(body) > 0
-    if outside and not inward:
-        return mesh, []
-    steps = []
-    if not outside:
-        mesh = Mesh(mesh.vertices, np.ascontiguousarray(mesh.faces[:, ::-1]), mesh.colours)
-        message = (
-            "faces turned over: the surface was captured from inside"
-            if inward
-            else "the scan was inside out: turned over"
+    if volume(body) > 0:
+        if not inward:
+            return mesh, []
+        message = "faces point outward already, though the surface is said to be captured from inside: left as they are"
+        return mesh, [Step("already-outward", message)]
+    mesh = Mesh(mesh.vertices, np.ascontiguousarray(mesh.faces[:, ::-1]), mesh.colours)
+    message = (
+        "faces turned over: the surface was captured from inside" if inward else "the scan was inside out: turned over"
+    )
+    return mesh, [Step("turned-outward", message, count=len(mesh.faces))]
+
+
+def _look_over(mesh: Mesh) -> None:
+    """Hold the result against what was promised; a scan that still is not sound is refused."""
+    seen = survey(mesh)
+    tunnels = 1 - seen.euler  # a surface open once and nowhere joined to itself has V - E + F = 1
+    pinched = lesser_fans(mesh.faces)[0]
+    faults = {
+        "edges with more than two faces": len(seen.crowded),
+        "edges whose faces disagree": len(seen.inconsistent),
+        "faces without area or told twice": len(seen.degenerate) + len(seen.duplicate),
+        "bodies too many": seen.body_count - 1,
+        "openings too many": len(border_loops(mesh)) - 1,
+        "vertices in which pieces hang together": len(pinched),
+        "places where the surface is joined to itself like a handle (V - E + F, less 1)": tunnels,
+    }
+    found = [f"{count} {what}" for what, count in faults.items() if count]
+    if found:
+        raise MeshError(
+            "the surface cannot be mended to one sheet",
+            wanted="one surface, open at the top only",
+            found="; ".join(found),
+            hint="mend the scan in the scanning software, or scan again",
         )
-        steps.append(Step("turned-outward", message, count=len(mesh.faces)))
-    return mesh, steps

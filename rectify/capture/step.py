@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from rectify.geometry.mesh import Floats
 
-__all__ = ["Step", "place_text"]
+__all__ = ["Step", "place_of", "place_text"]
 
 
 @dataclass(frozen=True)
@@ -37,3 +37,8 @@ class Step:
 def place_text(point: Floats) -> str:
     """A place in the scan's axes, for a sentence."""
     return "(" + ", ".join(f"{x:.0f}" for x in point) + ")"
+
+
+def place_of(point: Floats) -> tuple[float, float, float]:
+    """A place as a step holds it."""
+    return float(point[0]), float(point[1]), float(point[2])

@@ -110,7 +110,7 @@ def fill_hole(mesh: Mesh, loop: Ints, edge_mm: float) -> Filled:
 
 
 def _in_own_order(loop: Ints) -> tuple[Ints, bool]:
-    """The ring from its lowest vertex on toward the lower of that vertex's neighbours; whether that is the border's way.
+    """The ring from its lowest vertex toward the lower of that vertex's neighbours; whether that is the border's way.
 
     An order that does not ask which way the faces run is the same for the mirrored surface.
     """
@@ -137,7 +137,7 @@ def _laid_flat(ring: Points) -> tuple[Floats, Points, Points]:
 
 
 def _sewn(ring: Points) -> Faces | None:
-    """Triangles between the two sides of a crack, or the one triangle of a ring of three; None for a hole with an inside.
+    """Triangles between the sides of a crack, or the one triangle of a ring of three; None for a hole with an inside.
 
     They run the way the ring does.
     """

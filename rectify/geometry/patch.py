@@ -1,4 +1,4 @@
-"""Triangles over a flat opening, with rings of new points inside it, and a middle point where a last ring has room for one."""
+"""Triangles over a flat opening, with rings of new points inside it, and a last point where there is room for one."""
 
 from __future__ import annotations
 

@@ -1,0 +1,191 @@
+"""From numbers in a file to faces that mean something: vertices have places, none a hair apart, and faces have area.
+
+Vertices within a hair of each other at open edges are joined (a seam that was written twice); so are the ends of edges
+shorter than that. A face flatter than a hair keeps its neighbours together: the edge along it is laid the other way
+instead of leaving a crack.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.sparse import coo_matrix
+from scipy.sparse.csgraph import connected_components
+from scipy.spatial import cKDTree
+
+from rectify.capture.step import Step
+from rectify.errors import MeshError
+from rectify.geometry.clip import without_unused
+from rectify.geometry.edges import survey
+from rectify.geometry.mesh import Faces, Floats, Ints, Mesh
+from rectify.limb.intake import LARGEST_MM, SMALLEST_MM
+
+__all__ = ["HAIR_MM", "check_numbers", "check_size", "close_gaps", "drop_bad_faces", "unfold_flat"]
+
+HAIR_MM = 1e-3  # far below what a scanner sees, far above what rounding to float32 does to a metre (6e-5 mm)
+_ROUNDS = 8
+
+
+def check_numbers(mesh: Mesh) -> Mesh:
+    """Refuse what no mending can begin with; vertices that no face uses go.
+
+    Raises
+    ------
+    MeshError
+        No faces, places that are not numbers, or a scan so small that its units must be others.
+    """
+    if not len(mesh.faces):
+        raise MeshError("the scan has no faces", wanted="a surface", found=f"0 faces, {len(mesh.vertices)} points")
+    used = np.zeros(len(mesh.vertices), dtype=bool)
+    survey(mesh)  # refuses faces that name vertices that do not exist
+    used[mesh.faces] = True
+    bad = np.flatnonzero(used & ~np.isfinite(mesh.vertices).all(axis=1))
+    if len(bad):
+        raise MeshError(
+            "a vertex is not a number",
+            wanted="finite coordinates",
+            found=f"{len(bad)} such vertices, the first is number {bad[0]}",
+            hint="export the scan again",
+        )
+    out = mesh if used.all() else without_unused(mesh)[0]
+    longest = float(np.ptp(out.vertices, axis=0).max())
+    if longest < SMALLEST_MM:
+        _refuse_size(longest)
+    return out
+
+
+def check_size(mesh: Mesh) -> None:
+    """Refuse a limb that no limb is as large or as small as.
+
+    Raises
+    ------
+    MeshError
+    """
+    longest = float(np.ptp(mesh.vertices, axis=0).max())
+    if not SMALLEST_MM <= longest <= LARGEST_MM:
+        _refuse_size(longest)
+
+
+def _refuse_size(longest: float) -> None:
+    text = f"{longest / 1000:.2g} m" if longest > LARGEST_MM else f"{longest:.2g} mm"
+    raise MeshError(
+        f"the scan is {text} long",
+        wanted=f"{SMALLEST_MM:g} to {LARGEST_MM:g} mm",
+        found=f"{longest:.4g} mm",
+        hint="are the scan's `units` right? mm, cm, m or inch",
+    )
+
+
+def close_gaps(mesh: Mesh) -> tuple[Mesh, list[Step]]:
+    """Join vertices that lie within a hair of each other, at open edges and at the ends of edges as short as that.
+
+    Of vertices that are joined the first keeps its place to the bit.
+    """
+    v, f = mesh.vertices, mesh.faces
+    edges = np.concatenate([f[:, [0, 1]], f[:, [1, 2]], f[:, [2, 0]]])
+    short = np.linalg.norm(v[edges[:, 0]] - v[edges[:, 1]], axis=1) < HAIR_MM
+    asked = np.unique(np.concatenate([survey(mesh).border.ravel(), edges[short].ravel()]))
+    if not len(asked):
+        return mesh, []
+    pairs = cKDTree(v[asked]).query_pairs(HAIR_MM, output_type="ndarray")
+    if not len(pairs):
+        return mesh, []
+    graph = coo_matrix((np.ones(len(pairs), dtype=np.int8), pairs.T), shape=(len(asked), len(asked)))
+    label = connected_components(graph, directed=False)[1]
+    first = np.full(label.max() + 1, len(v))
+    np.minimum.at(first, label, asked)
+    becomes = np.arange(len(v))
+    becomes[asked] = first[label]
+    out = without_unused(Mesh(v, becomes[f], mesh.colours))[0]
+    count = int((becomes != np.arange(len(v))).sum())
+    message = f"{count} vertices within {HAIR_MM:g} mm of others were joined with them"
+    return out, [Step("gaps-closed", message, count=count)]
+
+
+def drop_bad_faces(mesh: Mesh) -> tuple[Mesh, list[Step]]:
+    """Drop faces with a corner twice and faces told twice; unfold flat ones."""
+    steps = []
+    seen = survey(mesh)
+    bad = np.zeros(len(mesh.faces), dtype=bool)
+    bad[seen.degenerate] = True
+    bad[seen.duplicate] = True
+    if bad.any():
+        message = f"{len(seen.degenerate)} faces without area and {len(seen.duplicate)} told twice were dropped"
+        steps.append(Step("bad-faces-dropped", message, count=int(bad.sum())))
+        mesh = without_unused(Mesh(mesh.vertices, mesh.faces[~bad], mesh.colours))[0]
+    faces, count = unfold_flat(mesh)
+    if count:
+        message = f"{count} faces flatter than {HAIR_MM:g} mm were unfolded"
+        steps.append(Step("flat-faces-unfolded", message, count=count))
+        mesh = without_unused(Mesh(mesh.vertices, faces, mesh.colours))[0]
+    return mesh, steps
+
+
+def unfold_flat(mesh: Mesh) -> tuple[Faces, int]:
+    """Faces whose corners lie in a line are taken into their neighbour across the longest edge.
+
+    Where that edge is open the face is dropped. Where the new edge is there already, or three faces meet, it stays.
+
+    Returns
+    -------
+    (m, 3) int64
+    int
+        How many faces were unfolded or dropped.
+    """
+    faces, done = mesh.faces.copy(), 0
+    for _ in range(_ROUNDS):
+        height, longest = _heights(mesh, faces)
+        flat = np.flatnonzero(height < HAIR_MM)
+        if not len(flat):
+            break
+        count = _unfold(faces, flat, longest)
+        faces = faces[faces[:, 0] >= 0]
+        done += count
+        if not count:
+            break
+    return faces, done
+
+
+def _heights(mesh: Mesh, faces: Faces) -> tuple[Floats, Ints]:
+    """Height over the longest edge (m,), and which edge that is (0 runs from corner 0 to corner 1)."""
+    corner = mesh.vertices[faces]
+    length = np.linalg.norm(np.roll(corner, -1, axis=1) - corner, axis=2)
+    longest = np.argmax(length, axis=1)
+    area = np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1)
+    return area / np.maximum(length.max(axis=1), 1e-300), longest
+
+
+def _unfold(faces: Faces, flat: Ints, longest: Ints) -> int:
+    """Lay each flat face's longest edge the other way, in place; a dropped face becomes (-1, -1, -1)."""
+    n = np.int64(faces.max() + 1)
+    half = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
+    key = half.min(axis=1) * n + half.max(axis=1)
+    order = np.argsort(key, kind="stable")
+    ranked = key[order]
+    touched = np.zeros(len(faces), dtype=bool)
+    done = 0
+    for face in flat.tolist():
+        turn = int(longest[face])
+        a, b, tip = (int(faces[face, (turn + i) % 3]) for i in range(3))
+        at = np.searchsorted(ranked, min(a, b) * n + max(a, b))
+        end = np.searchsorted(ranked, min(a, b) * n + max(a, b), side="right")
+        there = [int(i) % len(faces) for i in order[at:end]]
+        others = [other for other in there if other != face]
+        if touched[face] or any(touched[other] for other in others) or len(there) > 2:
+            continue
+        if not others:
+            faces[face] = -1
+            touched[face] = True
+            done += 1
+            continue
+        other = others[0]
+        far = next(int(x) for x in faces[other] if x not in (a, b))
+        new = min(far, tip) * n + max(far, tip)
+        if far == tip or ranked[min(np.searchsorted(ranked, new), len(ranked) - 1)] == new:
+            continue
+        # the neighbour runs b to a where sides agree, a to b where they do not: it keeps its own way round
+        place = int(np.flatnonzero(faces[other] == far)[0])
+        one, two = int(faces[other, (place + 1) % 3]), int(faces[other, (place + 2) % 3])
+        faces[other], faces[face] = (far, one, tip), (tip, two, far)
+        touched[[face, other]] = True
+        done += 1
+    return done
