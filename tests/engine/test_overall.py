@@ -10,8 +10,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rectify.engine import rectify_limb
-from rectify.engine.places import places_of
 from rectify.engine.overall import end_move, percent_at, spared
+from rectify.engine.places import places_of
 from rectify.limb.measure import measure_levels
 from rectify.limb.spot import Spot
 from rectify.rulebook.plan import End, Oval, Spare

@@ -19,7 +19,8 @@ FINE = 2.5  # mm of edge: chords cut (2.5/50)² / 24 = 1e-4 off a length, twice 
 
 
 @pytest.mark.parametrize(
-    ("ap", "ml", "perimeter"), [(120.0, 100.0, 346.289559790), (110.0, 90.0, 314.945155628), (140.0, 80.0, 352.031621973)]
+    ("ap", "ml", "perimeter"),
+    [(120.0, 100.0, 346.289559790), (110.0, 90.0, 314.945155628), (140.0, 80.0, 352.031621973)],
 )
 def test_ramanujans_perimeter_of_an_ellipse_is_read_from_a_limb(ap, ml, perimeter):
     # Ramanujan S (1914) Modular equations and approximations to pi, Q J Math 45:350-372, second formula:
@@ -33,7 +34,8 @@ def test_ramanujans_perimeter_of_an_ellipse_is_read_from_a_limb(ap, ml, perimete
 
 def test_a_frustum_between_two_tapes_holds_what_the_tape_formula_says():
     # V = h (C1² + C1 C2 + C2²) / (12 pi): frustum from circumferences (medicalalgorithms.com; Zwillinger D, ed., CRC
-    # Standard Mathematical Tables and Formulas, title from memory). Tapes of 340 and 260 mm, 120 mm apart: 864529.651 mm³
+    # Standard Mathematical Tables and Formulas, title from memory). Tapes of 340 and 260 mm, 120 mm apart:
+    # 864529.651 mm³
     assert 120.0 * (340.0**2 + 340.0 * 260.0 + 260.0**2) / (12 * np.pi) == pytest.approx(864529.651, abs=1e-3)
     per_mm = (340.0 - 260.0) / 120.0 / (2 * np.pi)
     top, end = 340.0 / (2 * np.pi) + 60.0 * per_mm, 260.0 / (2 * np.pi) - 30.0 * per_mm
@@ -48,9 +50,10 @@ def test_a_frustum_between_two_tapes_holds_what_the_tape_formula_says():
     ("mm", "percent"), [(-3.0, -12.6039), (-0.25, -1.0875), (0.25, 1.0943), (0.7, 3.08), (1.5, 6.67), (3.0, 13.5857)]
 )
 def test_a_limb_one_sock_larger_holds_what_the_closed_form_says(mm, percent):
-    # thimble of radius 50 and length 150: R -> R + d. 0.25 mm is the mean radial error at which every one of 13 sockets
-    # was judged unacceptable: Sanders JE, Severance MR, Allyn KJ (2012) J Rehabil Res Dev 49(4):567-582; it is the 1.1 %
-    # taken as one sock ply: Sanders JE et al. (2007) J Rehabil Res Dev 44(3):395-405, doi 10.1682/jrrd.2006.06.0069.
+    # thimble of radius 50 and length 150: R -> R + d. 0.25 mm is the mean radial error past which every one of 13
+    # sockets was judged unacceptable: Sanders JE, Severance MR, Allyn KJ (2012) J Rehabil Res Dev 49(4):567-582;
+    # it is the 1.1 % taken as one sock ply: Sanders JE et al. (2007) J Rehabil Res Dev 44(3):395-405,
+    # doi 10.1682/jrrd.2006.06.0069.
     # Socks of 0.7 and 1.5 mm: Sanders JE et al. (2012) Amputee socks, Prosthet Orthot Int 36(1)
     limb = made.capsule_limb(50.0, 150.0, FINE, 60.0)
     change = 100.0 * (offset_limb(limb, mm).volume_ml(0.0) / limb.volume_ml(0.0) - 1.0)
@@ -81,10 +84,12 @@ def test_liner_guidance_by_volume_is_its_radial_move(percent, radial):
 
 
 def test_ten_mm_of_tape_are_1_592_mm_of_radius(elliptic_limb):
-    # any convex section: dC = 2 pi d (Steiner; Schneider R, Convex Bodies: the Brunn-Minkowski theory; title from memory)
+    # any convex section: dC = 2 pi d (Steiner; Schneider R, Convex Bodies: the Brunn-Minkowski theory; title from
+    # memory)
     profile = elliptic_limb.profile
     grown = offset_limb(elliptic_limb, 1.592).profile
-    assert grown.at(50.0, grown.circumference) - profile.at(50.0, profile.circumference) == pytest.approx(10.0, abs=0.03)
+    gain = grown.at(50.0, grown.circumference) - profile.at(50.0, profile.circumference)
+    assert gain == pytest.approx(10.0, abs=0.03)  # mm
 
 
 def test_the_shape_classes_are_those_of_the_standard():

@@ -34,10 +34,12 @@ def test_every_point_lies_at_the_distance_asked(name, mm, request):
     assert (np.sign(outside) == np.sign(mm)).all()
 
 
-@pytest.mark.parametrize(("mm", "perimeter", "area"), [(2.0, 358.855930, 10129.923451), (-2.0, 333.723189, 8744.765212)])
+@pytest.mark.parametrize(
+    ("mm", "perimeter", "area"), [(2.0, 358.855930, 10129.923451), (-2.0, 333.723189, 8744.765212)]
+)
 def test_an_ellipse_becomes_its_parallel_curve(mm, perimeter, area):
-    # semi-axes 60 and 50: P' = P + 2 pi d, A' = A + P d + pi d² (Steiner; Schneider R, Convex Bodies: the Brunn-Minkowski
-    # theory; title from memory), P by Ramanujan's second formula
+    # semi-axes 60 and 50: P' = P + 2 pi d, A' = A + P d + pi d² (Steiner; Schneider R, Convex Bodies: the
+    # Brunn-Minkowski theory; title from memory), P by Ramanujan's second formula
     limb = made.elliptic_limb(120.0, 100.0, edge_mm=2.5)
     profile = measure_levels(offset_limb(limb, mm).mesh, np.array([20.0, 90.0]))
     assert profile.circumference == pytest.approx(perimeter, rel=3e-4)  # chords of 2.5 mm
@@ -45,7 +47,8 @@ def test_an_ellipse_becomes_its_parallel_curve(mm, perimeter, area):
 
 
 @pytest.mark.parametrize(
-    ("mm", "percent"), [(-3.0, -12.6039), (-2.0, -8.5103), (-1.0, -4.3092), (1.0, 4.4183), (2.0, 8.9466), (3.0, 13.5857)]
+    ("mm", "percent"),
+    [(-3.0, -12.6039), (-2.0, -8.5103), (-1.0, -4.3092), (1.0, 4.4183), (2.0, 8.9466), (3.0, 13.5857)],
 )
 def test_a_thimble_grows_and_shrinks_by_the_closed_form(mm, percent):
     # radius 50, length 150, hemispherical end, flat top held: R -> R + d, exact
