@@ -23,6 +23,7 @@ Facts = dict[str, Any]
 _CAUTION = "A starting shape, for review by the licensed practitioner responsible. It says nothing about fit."
 _CLOSING = "Fit a check socket before anything definitive. Local rules and licensing come first."
 _POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+_WORTH_A_WORD_MM = 0.05  # below that 0.0 would be printed
 _LINKS = (
     ("look", "To look at"),
     ("map", "Map"),
@@ -139,10 +140,11 @@ def _glance(facts: Facts) -> Html:
 def _extreme(found: Facts | None, words: str, sign: str) -> tuple[Html, Html]:
     if found is None:
         return Html("none"), text(words)
-    base = found["overall_and_end_mm"]
-    also = f"; {base:.1f} mm of it overall and end" if base >= 0.05 else ""
-    where = [f"{words}: {found['region'] or 'no region'}, level ", number(found["level_mm"], 0)]
-    return Html(f"{sign}{number(found['amount_mm'])} mm"), join([*where, " mm, ", degrees(found["angle_deg"]), also])
+    where = [f"{words}: {found['region'] or 'no region'}, level ", number(found["level_mm"], 0), " mm, "]
+    where.append(degrees(found["angle_deg"]))
+    if found["overall_and_end_mm"] >= _WORTH_A_WORD_MM:
+        where.append(f"; {found['overall_and_end_mm']:.1f} mm of it overall and end")
+    return Html(f"{sign}{number(found['amount_mm'])} mm"), join(where)
 
 
 def _navigation() -> Html:

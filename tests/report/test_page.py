@@ -185,6 +185,22 @@ def test_a_region_named_like_markup_does_not_break_the_map(write: Write) -> None
 
 
 @pytest.mark.usefixtures("no_pictures")
+def test_the_top_says_the_volume_the_extremes_and_the_end(write: Write) -> None:
+    def glance(*parts: Any) -> str:
+        html = change_page(*reported(case, *parts))
+        return Page(html.split("<ul class='glance'>")[1].split("</ul>")[0]).text
+
+    case = write()
+    whole = glance(patches())
+    assert re.search(r"\u2212[\d.]+ ml net volume, \u2212[\d.]+ % of \d+ ml below level", whole)
+    assert re.search(r"\+4.\d mm largest build-up: front|\+5.0 mm largest build-up: no region", whole)
+    assert re.search(r"\u22124.5 mm largest reduction: outside, level \d+ mm, \d+°; 1.5 mm of it overall", whole)
+    assert re.search(r"\+5.0 mm end lengthened, from level 150 mm", whole)
+    alone = glance(made.plan(made.build_up("front", 4.0, Spot(40.0, 0.0))))
+    assert re.search(r"\+4.0 mm largest build-up: front, level \d+ mm, \d+° none largest reduction", alone)
+
+
+@pytest.mark.usefixtures("no_pictures")
 def test_absent_figures_are_dashes_and_words_and_never_none(write: Write) -> None:
     case = write(marks="fibular-head: absent\n")
     text = Page(change_page(*reported(case, made.plan()))).text
