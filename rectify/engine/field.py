@@ -13,7 +13,8 @@ from rectify.engine.overall import OverallMove, end_move, overall_move, shortfal
 from rectify.engine.places import Places, places_of
 from rectify.engine.weights import Weight, region_weight
 from rectify.errors import Faults, RectifyError, RulesError
-from rectify.geometry.mesh import Floats, Points
+from rectify.geometry.mesh import Floats, Ints, Points
+from rectify.limb.chart import wrap_deg
 from rectify.limb.limb import Limb
 from rectify.rulebook.plan import Plan, RegionPlan
 
@@ -21,6 +22,7 @@ __all__ = ["Asked", "ask", "local_step"]
 
 
 _FINISHED_ROUNDS = 4
+_MARGIN_MM, _GENEROUS = 5.0, 1.6  # how far beyond its feather a region's weight is looked for, all the same
 
 
 @dataclass(frozen=True, eq=False)
@@ -125,12 +127,30 @@ def _weigh(limb: Limb, plan: Plan, places: Places) -> tuple[tuple[Weight, ...], 
         except RulesError as error:
             faults.append(error)
             continue
-        rows[i] = weights[-1].at(places.stations, places.angles)
+        near = _near(weights[-1], limb, places)
+        rows[i, near] = weights[-1].at(places.stations[near], places.angles[near])
         if not (rows[i] == 1.0).any():
             faults.append(_empty_core(region, limb))
     if faults:
         raise Faults(faults)
     return tuple(weights), rows
+
+
+def _near(weight: Weight, limb: Limb, places: Places) -> Ints:
+    """The vertices that a region may reach: those in the box of its outline on the chart, and its feather about it."""
+    ring = weight.outline[np.isfinite(weight.outline[:, 0])]
+    reach = _GENEROUS * weight.feather_mm + _MARGIN_MM
+    low, high = ring[:, 0].min() - reach, ring[:, 0].max() + reach
+    along = (places.stations >= low) & (places.stations <= high)
+    if high > limb.chart.centre_mm:  # on the cap degrees grow wide: all round
+        return np.flatnonzero(along)
+    middle = ring[0, 1]
+    turn = wrap_deg(ring[:, 1] - middle)
+    rows = (limb.chart.stations >= low) & (limb.chart.stations <= high)
+    per_mm = 360.0 / float(limb.chart.perimeters[rows].min())
+    room = reach * per_mm
+    around = wrap_deg(places.angles - middle - (turn.min() + turn.max()) / 2)
+    return np.flatnonzero(along & (np.abs(around) <= (turn.max() - turn.min()) / 2 + room))
 
 
 def _empty_core(region: RegionPlan, limb: Limb) -> RulesError:

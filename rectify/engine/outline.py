@@ -16,6 +16,7 @@ __all__ = ["cleared", "closed", "drawn", "inradius", "opened", "plane_of", "ring
 
 _QUADRANT = 24  # segments to a quarter circle
 _GRID_MM = 1.0
+_BACK_MM = 0.3
 
 
 def plane_of(spots: tuple[Spot, ...], layout: Layout) -> Points:
@@ -128,4 +129,5 @@ def _back(points: Points, layout: Layout) -> NDArray[np.float64]:
         det = np.where(np.abs(det) > 1e-9, det, 1e-9)
         at[:, 0] += np.clip((miss[:, 0] * da[:, 1] - miss[:, 1] * da[:, 0]) / det, -20, 20)
         at[:, 1] += np.clip((ds[:, 0] * miss[:, 1] - ds[:, 1] * miss[:, 0]) / det, -30, 30)
-    return at
+    # about the pole a point now and then finds no way back: the line goes straight past it
+    return at[np.linalg.norm(layout.plane(at[:, 0], at[:, 1]) - points, axis=1) < _BACK_MM]

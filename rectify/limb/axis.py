@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rectify.errors import MeshError
+from rectify.geometry.corners import highest, least
 from rectify.geometry.mesh import Floats, Mesh, Points
 from rectify.geometry.normals import unit
 from rectify.geometry.sections import cut
@@ -23,6 +24,7 @@ _FROM, _TO = 0.30, 0.70  # of the way from the origin's level to the distal end
 _LEVELS = 41
 _STEPS = 40
 _CONVERGED = 1e-12  # radians between two steps
+_ROOM = 0.05  # radians that the axis may turn before the cut part is chosen anew
 _LEAST_LENGTH_MM = 15.0  # less than this below the origin and there is no segment to fit
 
 
@@ -64,22 +66,16 @@ def fit_axis(mesh: Mesh, origin: Floats, distal_hint: Floats) -> Axis:
         If there is no limb below the origin, or a section there is open.
     """
     distal = unit(np.asarray(distal_hint, dtype=np.float64))
-    point, spread, end = origin, 0.0, 0.0
+    point, spread = origin, 0.0
+    middle = _Middle(mesh, origin, distal)
     for _ in range(_STEPS):
+        if middle.turned(distal) > _ROOM:
+            middle = _Middle(mesh, origin, distal)
         basis = _basis(distal)
-        local = (mesh.vertices - origin) @ basis.T
-        end = float(local[:, 2].max())
-        if end < _LEAST_LENGTH_MM:
-            raise MeshError(
-                "no limb below the origin landmark",
-                wanted=f"at least {_LEAST_LENGTH_MM:g} mm between it and the distal end",
-                found=f"{end:.1f} mm",
-                hint="is the origin landmark where it should be, and the scan the right one?",
-            )
+        end = _end_level(mesh, origin, distal)
+        local = middle.points @ basis.T
         levels = np.linspace(_FROM * end, _TO * end, _LEVELS)
-        span = local[mesh.faces, 2]
-        near = (span.max(axis=1) >= levels[0]) & (span.min(axis=1) <= levels[-1])
-        cuts = cut(Mesh(local, mesh.faces[near]), local[:, 2], levels)
+        cuts = cut(Mesh(local, middle.faces), local[:, 2], levels)
         if not cuts.closed.all():
             raise MeshError(
                 f"the surface is open {levels[~cuts.closed][0]:.0f} mm below the origin landmark",
@@ -89,19 +85,52 @@ def fit_axis(mesh: Mesh, origin: Floats, distal_hint: Floats) -> Axis:
             )
         _, centroids = cuts.areas_and_centroids()
         line = np.column_stack([centroids, levels])
-        middle = line.mean(axis=0)
-        direction = np.linalg.svd(line - middle, full_matrices=False)[2][0]
+        mean = line.mean(axis=0)
+        direction = np.linalg.svd(line - mean, full_matrices=False)[2][0]
         direction *= np.sign(direction[2])
-        off = (line - middle) - np.outer((line - middle) @ direction, direction)
+        off = (line - mean) - np.outer((line - mean) @ direction, direction)
         spread = float(np.linalg.norm(off, axis=1).max())
         new = unit(direction @ basis)
         turned = float(np.linalg.norm(new - distal))
         distal = new
-        centre = origin + middle @ basis
+        centre = origin + mean @ basis
         point = centre - ((centre - origin) @ distal) * distal
         if turned < _CONVERGED:
             break
-    return Axis(point, distal, spread, float(((mesh.vertices - origin) @ distal).max()))
+    return Axis(point, distal, spread, _end_level(mesh, origin, distal))
+
+
+def _end_level(mesh: Mesh, origin: Floats, distal: Floats) -> float:
+    end = float((mesh.vertices @ distal).max() - origin @ distal)
+    if end < _LEAST_LENGTH_MM:
+        raise MeshError(
+            "no limb below the origin landmark",
+            wanted=f"at least {_LEAST_LENGTH_MM:g} mm between it and the distal end",
+            found=f"{end:.1f} mm",
+            hint="is the origin landmark where it should be, and the scan the right one?",
+        )
+    return end
+
+
+class _Middle:
+    """The part of a limb that is cut while the axis turns no more than a little from where it is."""
+
+    def __init__(self, mesh: Mesh, origin: Floats, distal: Floats) -> None:
+        self._distal = distal
+        from_origin = mesh.vertices - origin
+        height = from_origin @ distal
+        end = _end_level(mesh, origin, distal)
+        room = _ROOM * float(np.abs(from_origin).max()) * np.sqrt(3.0)
+        near = (highest(height, mesh.faces) >= _FROM * end - room) & (least(height, mesh.faces) <= _TO * end + room)
+        faces = mesh.faces[near]
+        used = np.zeros(len(height), dtype=bool)
+        used[faces] = True
+        self.points = from_origin[used]
+        self.faces = (np.cumsum(used) - 1)[faces]
+
+    def turned(self, distal: Floats) -> float:
+        """Radians, nearly."""
+        return float(np.linalg.norm(distal - self._distal))
 
 
 def _basis(distal: Floats) -> Points:

@@ -25,7 +25,7 @@ from rectify.limb.measure import Profile, inflection_level, measure_levels, shap
 from rectify.limb.origin import origin_of, zero_of
 from rectify.limb.spot import Spot
 
-__all__ = ["Limb"]
+__all__ = ["Limb", "profile_of"]
 
 _PROFILE_STEP_MM = 2.0
 _PLANE_MARGIN_MM = 2.0  # volumes are counted this far below the lowest point of the open edge
@@ -51,6 +51,8 @@ class Limb:
     axis : Axis
         In the capture's axes.
     chart : Chart
+    profile : Profile
+        Measures every 2 mm.
     landmarks : name -> Landmark
         Marked, read and computed ones.
     notes : what was assumed on the way, in words
@@ -65,6 +67,7 @@ class Limb:
     frame: Floats
     axis: Axis
     chart: Chart
+    profile: Profile
     landmarks: Mapping[str, Landmark]
     notes: tuple[str, ...] = ()
     invented: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
@@ -109,7 +112,17 @@ class Limb:
         placed = {name: on_chart(name, raw, chart, frame) for name, raw in landmarks.items()}
         none = np.zeros(0, dtype=np.int64)
         limb = cls(
-            side, amputation, wall, cap, frame, axis, chart, placed, notes, none if invented is None else invented
+            side,
+            amputation,
+            wall,
+            cap,
+            frame,
+            axis,
+            chart,
+            profile_of(wall),
+            placed,
+            notes,
+            none if invented is None else invented,
         )
         return replace(limb, landmarks={**limb._computed(), **placed})
 
@@ -139,13 +152,6 @@ class Limb:
                 note=f"{_NECK_BELOW_HEAD_MM:g} mm below the fibular head, from memory",
             )
         return out
-
-    @cached_property
-    def profile(self) -> Profile:
-        """Measures every 2 mm of level."""
-        top, tip = self.chart.top_mm, float(-self.mesh.vertices[:, 2].min())
-        first = np.ceil(top / _PROFILE_STEP_MM) * _PROFILE_STEP_MM
-        return measure_levels(self.mesh, np.arange(first, tip, _PROFILE_STEP_MM))
 
     @cached_property
     def closed(self) -> Mesh:
@@ -193,3 +199,10 @@ class Limb:
     def shape_class(self) -> tuple[str, float]:
         """conical, cylindrical or bulbous, and the ratio that says so."""
         return shape_class(self.profile, 0.0, self.inflection_mm)
+
+
+def profile_of(wall: Mesh) -> Profile:
+    """Measures of a wall in the limb frame every 2 mm."""
+    top, tip = -float(wall.vertices[:, 2].max()), -float(wall.vertices[:, 2].min())
+    first = np.ceil(top / _PROFILE_STEP_MM) * _PROFILE_STEP_MM
+    return measure_levels(wall, np.arange(first, tip, _PROFILE_STEP_MM))

@@ -20,7 +20,7 @@ from rectify.geometry.mesh import Floats, Points
 from rectify.geometry.nearest import nearest
 from rectify.limb.chart import Chart, build_chart, carried_on
 from rectify.limb.landmarks import Landmark
-from rectify.limb.limb import Limb
+from rectify.limb.limb import Limb, profile_of
 from rectify.limb.spot import Spot
 
 __all__ = ["offset_limb"]
@@ -44,7 +44,7 @@ def offset_limb(limb: Limb, mm: float) -> Limb:
     mesh = limb.mesh.with_vertices(vertices)
     chart = build_chart(mesh, limb.side, smooth_mm=limb.chart.smooth_mm)
     landmarks = {name: _moved(mark, limb.chart, gain, chart) for name, mark in limb.landmarks.items()}
-    return replace(limb, mesh=mesh, chart=chart, landmarks=landmarks)
+    return replace(limb, mesh=mesh, chart=chart, profile=profile_of(mesh), landmarks=landmarks)
 
 
 def _radial_gain(limb: Limb, mm: float) -> NDArray[np.float64]:

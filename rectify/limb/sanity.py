@@ -20,6 +20,7 @@ __all__ = ["OFF_LOOK_MM", "OFF_REFUSED_MM", "check_landmarks", "off_surface"]
 
 OFF_LOOK_MM = 3.0
 OFF_REFUSED_MM = 10.0
+_RAY_GOOD_MM = 1.0
 _SIDE_SLACK_DEG = 15.0  # a medial mark may lie this far past the middle
 _ORDER_SLACK_MM = 3.0
 _LATERAL = ("lateral-", "fibular-", "distal-fibula", "greater-trochanter")
@@ -49,16 +50,23 @@ _ABOVE = {
 
 
 def off_surface(limb: Limb) -> dict[str, float]:
-    """How far each marked landmark lies from the skin, mm; the farthest point of a line."""
-    names = [
-        n for n, m in limb.landmarks.items() if m.source in ("marked", "mark") and not m.absent and not m.beyond_capture
-    ]
-    if not names:
-        return {}
-    points = np.concatenate([limb.landmarks[n].points for n in names])
-    owner = np.repeat(np.arange(len(names)), [len(limb.landmarks[n].points) for n in names])
-    distance, _, _ = nearest(points, limb.mesh.vertices, limb.mesh.faces)
-    return {name: float(distance[owner == i].max()) for i, name in enumerate(names)}
+    """How far each marked landmark lies from the skin, mm; the farthest point of a line.
+
+    Along the chart's ray where that is next to nothing (the distance itself is no more than that), else exactly.
+    """
+    marks = {
+        n: m
+        for n, m in limb.landmarks.items()
+        if m.source in ("marked", "mark") and not m.absent and not m.beyond_capture
+    }
+    out = {name: mark.off_surface_mm for name, mark in marks.items()}
+    far = [name for name, off in out.items() if off > _RAY_GOOD_MM]
+    if far:
+        points = np.concatenate([marks[name].points for name in far])
+        owner = np.repeat(np.arange(len(far)), [len(marks[name].points) for name in far])
+        distance, _, _ = nearest(points, limb.mesh.vertices, limb.mesh.faces)
+        out |= {name: float(distance[owner == i].max()) for i, name in enumerate(far)}
+    return out
 
 
 def check_landmarks(limb: Limb, *, path: str | None = None) -> dict[str, float]:
