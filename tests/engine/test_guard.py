@@ -7,6 +7,7 @@ import pytest
 
 from rectify.engine import rectify_limb
 from rectify.engine.guard import flipped_faces, guard, moved, slopes
+from rectify.engine.places import places_of
 from rectify.errors import RectifyError
 from rectify.geometry.mesh import Mesh
 from rectify.limb.spot import Spot
@@ -158,10 +159,9 @@ def test_a_shape_that_cannot_be_mended_is_refused(capsule_limb):
     base = capsule_limb.mesh.vertices.copy()
     i = int(np.argmin(np.linalg.norm(base - [0.0, 50.0, -70.0], axis=1)))
     base[i] += [0.0, -20.0, 12.0]
-    n = len(base)
-    normals = np.tile([0.0, 1.0, 0.0], (n, 1))
+    places = places_of(capsule_limb)
     with pytest.raises(RectifyError, match="no sound shape was found") as error:
-        guard(capsule_limb.mesh, capsule_limb.cap, base, normals, np.zeros((n, 3)), 1.0)
+        guard(capsule_limb, places, base, places.normals, np.zeros_like(base), 1.0)
     assert "nothing was written" in error.value.hint
 
 

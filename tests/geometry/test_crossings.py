@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.spatial.transform import Rotation
 
-from rectify.geometry.crossings import crossing_faces
+from rectify.geometry.cap import cap_opening, closed
+from rectify.geometry.crossings import Spine, crossing_faces, crossing_near, inward_faces
 from rectify.geometry.mesh import Mesh
 from rectify.synthetic import capsule, sphere
 
@@ -61,3 +65,92 @@ def test_a_vertex_pushed_out_of_the_other_side_is_found_as_by_looking_at_every_p
     expected = crossing_slowly(pushed)
     assert bool(expected) == (depth > 100)
     assert crossing_faces(pushed).tolist() == expected
+
+
+# -- only where it could be -----------------------------------------------------------------------
+
+WALL = capsule(50.0, 150.0, 9.0, 60.0)
+SPINE = Spine(np.array([0.0, 0.0, -150.0]), np.array([0.0, 0.0, 1.0]))
+
+
+def bent_in(mesh, seed, dents, deepest, jitter):
+    """A wall with smooth dents and bumps and with noise: most of it still faces outward, some does not."""
+    rng = np.random.default_rng(seed)
+    v = mesh.vertices.copy()
+    for _ in range(dents):
+        at = mesh.vertices[rng.integers(len(v))]
+        push = rng.normal(size=3) * deepest / 2
+        near = np.exp(-(np.linalg.norm(mesh.vertices - at, axis=1) ** 2) / (2 * rng.uniform(6.0, 25.0) ** 2))
+        v += near[:, None] * push
+    some = np.linalg.norm(mesh.vertices - mesh.vertices[rng.integers(len(v))], axis=1) < 35.0
+    v[some] += rng.normal(0.0, jitter, (int(some.sum()), 3))
+    return mesh.with_vertices(v)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.integers(0, 10**6), st.integers(0, 4), st.sampled_from([5.0, 20.0, 60.0]), st.sampled_from([0.0, 1.0, 4.0, 9.0])
+)
+def test_what_is_left_out_never_crosses(seed, dents, deepest, jitter):
+    wall = bent_in(WALL, seed, dents, deepest, jitter)
+    assert crossing_faces(wall, SPINE).tolist() == crossing_faces(wall).tolist()
+
+
+@pytest.mark.parametrize("place", [[0.0, 0.0, -200.0], [0.0, -50.0, -60.0], [0.0, -50.0, 55.0], [35.0, 0.0, -185.0]])
+def test_knots_are_found_at_the_pole_at_the_seam_and_at_the_edge(place):
+    v = WALL.vertices.copy()
+    near = np.argsort(np.linalg.norm(v - place, axis=1))[:12]
+    v[near] = v[near[::-1]]
+    knotted = WALL.with_vertices(v)
+    expected = crossing_faces(knotted)
+    assert len(expected) > 4
+    assert crossing_faces(knotted, SPINE).tolist() == expected.tolist()
+
+
+def test_an_edge_turned_in_through_the_wall_is_found():
+    # the upper edge folded inward and down past the other side: rays leave twice through the edge
+    v = WALL.vertices.copy()
+    high = v[:, 2] > 40.0
+    v[high & (v[:, 1] > 20.0)] += [0.0, -115.0, -30.0]
+    turned_in = WALL.with_vertices(v)
+    expected = crossing_faces(turned_in)
+    assert len(expected) > 0
+    assert crossing_faces(turned_in, SPINE).tolist() == expected.tolist()
+
+
+def test_of_a_sound_wall_nothing_is_tested():
+    assert not inward_faces(WALL, SPINE).any()
+    assert len(crossing_faces(WALL, SPINE)) == 0
+    dented = bent_in(WALL, 3, 1, 60.0, 0.0)
+    assert 0 < inward_faces(dented, SPINE).sum() < len(WALL.faces) / 2
+
+
+@pytest.mark.parametrize("turn_seed", [1, 2])
+def test_the_spine_may_point_anywhere(turn_seed):
+    turn = Rotation.random(random_state=turn_seed).as_matrix()
+    wall = bent_in(WALL, 11, 3, 60.0, 4.0)
+    turned = wall.with_vertices(wall.vertices @ turn.T + [50.0, -30.0, 20.0])
+    spine = Spine(turn @ SPINE.end + [50.0, -30.0, 20.0], turn @ SPINE.up)
+    expected = crossing_faces(wall).tolist()
+    assert len(expected) > 0
+    assert crossing_faces(turned, spine).tolist() == expected
+
+
+@settings(max_examples=25, deadline=None)
+@given(st.integers(0, 10**6), st.sampled_from([5.0, 25.0, 60.0]))
+def test_a_membrane_is_tested_against_all_that_comes_near_it(seed, deepest):
+    cap = cap_opening(WALL)
+    rng = np.random.default_rng(seed)
+    v = WALL.vertices.copy()
+    # push a part of the upper wall in, through the membrane; the wall itself stays free of crossings in most cases
+    near = np.exp(-(np.linalg.norm(v - [0.0, 50.0, rng.uniform(20.0, 55.0)], axis=1) ** 2) / (2 * 15.0**2))
+    v[:, 1] -= deepest * near
+    v[:, 2] += rng.uniform(0.0, 1.2) * deepest * near
+    wall = WALL.with_vertices(v)
+    model = closed(wall, cap)
+    found = np.union1d(crossing_faces(wall, SPINE), crossing_near(model, len(wall.faces)))
+    assert found.tolist() == crossing_faces(model).tolist()
+
+
+def test_without_a_membrane_nothing_comes_near_it():
+    assert len(crossing_near(WALL, len(WALL.faces))) == 0
