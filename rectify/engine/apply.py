@@ -19,7 +19,6 @@ from rectify.engine.field import Asked, ask
 from rectify.engine.guard import Guarded, flipped_faces, guard
 from rectify.engine.limits import breaches
 from rectify.engine.places import places_of
-from rectify.geometry.cap import closed
 from rectify.geometry.dihedral import added_dihedral
 from rectify.geometry.edges import survey
 from rectify.geometry.mesh import Floats, Mesh
@@ -116,7 +115,7 @@ class Outcome:
     @cached_property
     def closed(self) -> Mesh:
         """The closed positive model: the wall's vertices, then the membrane's over its top."""
-        return closed(self.mesh, self.limb.cap)
+        return self.limb.closed_over(self.mesh.vertices)
 
     @cached_property
     def move(self) -> Floats:
@@ -169,7 +168,7 @@ def _volumes(limb: Limb, mesh: Mesh) -> Volumes:
         after_ml=volume_below(mesh, -plane) / 1000.0,
         plane_level_mm=plane,
         model_before_ml=limb.model_volume_ml(),
-        model_after_ml=volume(closed(mesh, limb.cap)) / 1000.0,
+        model_after_ml=volume(limb.closed_over(mesh.vertices)) / 1000.0,
     )
 
 
@@ -188,7 +187,7 @@ def _dimensions(limb: Limb, plan: Plan, mesh: Mesh) -> tuple[DimensionOutcome, .
 
 
 def _checks(limb: Limb, mesh: Mesh, guarded: Guarded) -> Checks:
-    model = closed(mesh, limb.cap)
+    model = limb.closed_over(mesh.vertices)
     seen = survey(model)
     return Checks(
         watertight=seen.watertight and volume(model) > 0,

@@ -17,7 +17,7 @@ from scipy.ndimage import gaussian_filter, maximum_filter
 
 from rectify.engine.places import Places
 from rectify.errors import RectifyError
-from rectify.geometry.cap import Cap, closed
+from rectify.geometry.cap import Cap
 from rectify.geometry.corners import any_corner
 from rectify.geometry.crossings import Spine, crossing_faces, crossing_near
 from rectify.geometry.mesh import Faces, Floats, Ints, Points
@@ -132,7 +132,7 @@ def _crossings(limb: Limb, vertices: Points) -> Ints:
     wall = limb.mesh.with_vertices(vertices)
     spine = Spine(np.array([0.0, 0.0, -limb.chart.centre_mm]), np.array([0.0, 0.0, 1.0]))
     own = crossing_faces(wall, spine, [limb.cap.loop])
-    return np.union1d(own, crossing_near(closed(wall, limb.cap), len(wall.faces)))
+    return np.union1d(own, crossing_near(limb.closed_over(vertices), len(wall.faces)))
 
 
 def _near_crossings(crossing: Ints, faces: Faces, cap: Cap) -> NDArray[np.bool_]:

@@ -130,4 +130,4 @@ def _back(points: Points, layout: Layout) -> NDArray[np.float64]:
         at[:, 0] += np.clip((miss[:, 0] * da[:, 1] - miss[:, 1] * da[:, 0]) / det, -20, 20)
         at[:, 1] += np.clip((ds[:, 0] * miss[:, 1] - ds[:, 1] * miss[:, 0]) / det, -30, 30)
     # about the pole a point now and then finds no way back: the line goes straight past it
-    return at[np.linalg.norm(layout.plane(at[:, 0], at[:, 1]) - points, axis=1) < _BACK_MM]
+    return np.asarray(at[np.linalg.norm(layout.plane(at[:, 0], at[:, 1]) - points, axis=1) < _BACK_MM])

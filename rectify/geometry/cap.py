@@ -19,14 +19,52 @@ from scipy.sparse.linalg import splu
 from rectify.errors import MeshError
 from rectify.geometry.crossings import crossing_faces
 from rectify.geometry.edges import border_loops
-from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
+from rectify.geometry.mesh import Faces, Ints, Mesh, Points
 from rectify.geometry.patch import patch
 
-__all__ = ["Cap", "cap_opening", "closed"]
+__all__ = ["Cap", "Film", "cap_opening", "closed"]
 
 _GROWTH = 1.6  # each ring's spacing over the last one's
 _SPACINGS = (1.0, 2.0, 4.0)  # of the first ring, in edge lengths: tried in turn until nothing crosses the surface
 _RINGS_LOOKED_AT = 6
+
+
+class Film:
+    """Inner points of a triangulated flat opening as means of its edge: discrete harmonic, by the cotangent Laplacian.
+
+    Parameters
+    ----------
+    points : (n, 2)
+        The opening's edge first.
+    faces : (m, 3) int64
+    fixed : int
+        How many points the edge has.
+    """
+
+    def __init__(self, points: NDArray[np.float64], faces: Faces, fixed: int) -> None:
+        self._count = len(points) - fixed
+        if self._count == 0:
+            return
+        rows, columns, values = [], [], []
+        for i in range(3):
+            a, b, c = faces[:, i], faces[:, (i + 1) % 3], faces[:, (i + 2) % 3]
+            u, w = points[b] - points[a], points[c] - points[a]
+            cross = np.maximum(np.abs(u[:, 0] * w[:, 1] - u[:, 1] * w[:, 0]), 1e-9)
+            rows += [b, c]
+            columns += [c, b]
+            values += [np.einsum("ij,ij->i", u, w) / cross] * 2
+        shape = (len(points), len(points))
+        at = (np.concatenate(rows), np.concatenate(columns))
+        lap = sparse.coo_matrix((np.concatenate(values), at), shape).tocsr()
+        lap = (sparse.diags_array(np.asarray(lap.sum(axis=1)).ravel()) - lap).tocsr()
+        self._inner = splu(sparse.csc_matrix(lap[fixed:, fixed:]))
+        self._from_edge = -lap[fixed:, :fixed]
+
+    def over(self, edge: Points) -> Points:
+        """The inner points (q, 3) over an edge (k, 3)."""
+        if self._count == 0:
+            return np.zeros((0, edge.shape[1]))
+        return np.asarray(self._inner.solve(np.asarray(self._from_edge @ edge)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -39,17 +77,17 @@ class Cap:
         The opening's vertices.
     faces : (m, 3) int64
         Outward if the surface is; index n + j is the membrane's own vertex j.
-    weights : (q, k)
+    film : Film
         Its own vertices as a mean of the opening's.
     """
 
     loop: Ints
     faces: Faces
-    weights: Floats
+    film: Film
 
     def points(self, vertices: Points) -> Points:
         """The membrane's own vertices (q, 3) over the surface's (n, 3)."""
-        return np.asarray(self.weights @ vertices[self.loop])
+        return self.film.over(vertices[self.loop])
 
 
 def closed(mesh: Mesh, cap: Cap) -> Mesh:
@@ -88,10 +126,10 @@ def cap_opening(mesh: Mesh, *, loop: Ints | None = None, mirror: bool = False) -
     caps = []
     for spacing in _SPACINGS:
         own, faces = _membrane(flat, spacing * edge)
-        weights = _harmonic(np.concatenate([flat, own]), faces, len(flat))
+        film = Film(np.concatenate([flat, own]), faces, len(flat))
         index = np.concatenate([loop, len(mesh.vertices) + np.arange(len(own))])
         # laid flat the opening runs counter-clockwise and so do the faces; the membrane must run against the surface
-        cap = Cap(loop, index[faces if mirror else faces[:, ::-1]], weights)
+        cap = Cap(loop, index[faces if mirror else faces[:, ::-1]], film)
         crossings = _crossings(mesh, cap)
         if crossings == 0:
             return cap
@@ -147,23 +185,3 @@ def _laid_flat(points: Points) -> NDArray[np.float64]:
             hint="trim the top of the scan by a plane",
         )
     return flat
-
-
-def _harmonic(points: NDArray[np.float64], faces: Faces, fixed: int) -> Floats:
-    """Each inner point as a mean of the first `fixed` ones, by the cotangent Laplacian: (n - fixed, fixed)."""
-    n = len(points)
-    if n == fixed:
-        return np.zeros((0, fixed))
-    rows, columns, values = [], [], []
-    for i in range(3):
-        a, b, c = faces[:, i], faces[:, (i + 1) % 3], faces[:, (i + 2) % 3]
-        u, w = points[b] - points[a], points[c] - points[a]
-        cross = np.maximum(np.abs(u[:, 0] * w[:, 1] - u[:, 1] * w[:, 0]), 1e-9)
-        rows += [b, c]
-        columns += [c, b]
-        values += [np.einsum("ij,ij->i", u, w) / cross] * 2
-    shape = (n, n)
-    lap = sparse.coo_matrix((np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), shape).tocsr()
-    lap = sparse.diags_array(np.asarray(lap.sum(axis=1)).ravel()) - lap
-    solve = splu(sparse.csc_matrix(lap[fixed:, fixed:]))
-    return np.asarray(solve.solve(-lap[fixed:, :fixed].toarray()))

@@ -10,8 +10,15 @@ from rectify.geometry.normals import face_cross, unit
 __all__ = ["added_dihedral", "neighbours"]
 
 
-def neighbours(faces: Faces) -> Ints:
+def neighbours(mesh: Mesh) -> Ints:
     """Pairs of faces that share an edge: (k, 2), for a surface with at most two faces at an edge."""
+    if "neighbours" not in mesh.topology:
+        mesh.topology["neighbours"] = _neighbours(mesh.faces)
+    found: Ints = mesh.topology["neighbours"]
+    return found
+
+
+def _neighbours(faces: Faces) -> Ints:
     edges = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
     owner = np.tile(np.arange(len(faces)), 3)
     key = edges[:, 0] * (faces.max(initial=0) + 1) + edges[:, 1]
@@ -22,7 +29,7 @@ def neighbours(faces: Faces) -> Ints:
 
 def added_dihedral(before: Mesh, after: Points) -> float:
     """Largest change of the angle between neighbouring faces when the vertices go to `after`, degrees."""
-    pairs = neighbours(before.faces)
+    pairs = neighbours(before)
 
     def angles(vertices: Points) -> Floats:
         normals = unit(face_cross(vertices, before.faces))

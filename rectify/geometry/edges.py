@@ -116,6 +116,13 @@ def survey(mesh: Mesh) -> Survey:
     >>> found.closed, len(found.border), found.body_count
     (False, 3, 1)
     """
+    if "survey" not in mesh.topology:
+        mesh.topology["survey"] = _surveyed(mesh)
+    found: Survey = mesh.topology["survey"]
+    return found
+
+
+def _surveyed(mesh: Mesh) -> Survey:
     edges = _half_edges(mesh)
     first = edges.starts
     alone, crowd = first[edges.counts == 1], first[edges.counts > 2]

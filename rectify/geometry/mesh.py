@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,12 +26,16 @@ class Mesh:
     faces : (m, 3) int64
     colours : (n, 3) uint8, optional
         One colour per vertex where the file carried them (pencil marks).
+    topology : dict
+        What was found out about the faces alone, kept so that nobody finds it out again; meshes that share their
+        faces share it.
     """
 
     vertices: Points
     faces: Faces
     colours: NDArray[np.uint8] | None = None
+    topology: dict[str, Any] = field(default_factory=dict, repr=False)
 
     def with_vertices(self, vertices: Points) -> Mesh:
         """The same faces and colours on other positions (n, 3)."""
-        return Mesh(vertices, self.faces, self.colours)
+        return Mesh(vertices, self.faces, self.colours, self.topology)

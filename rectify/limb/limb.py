@@ -158,6 +158,10 @@ class Limb:
         """The wall and its membrane: a closed body. The wall's vertices come first."""
         return closed(self.mesh, self.cap)
 
+    def closed_over(self, vertices: Points) -> Mesh:
+        """The closed body when the wall's vertices lie elsewhere (n, 3): the membrane follows the edge."""
+        return self.closed.with_vertices(np.concatenate([vertices, self.cap.points(vertices)]))
+
     @cached_property
     def edge(self) -> Points:
         """The open edge, (k, 3) mm in the limb frame, in order."""
