@@ -63,6 +63,8 @@ class Cuts:
         size = np.int64(1) + max(self.start_edges.max(initial=0), self.end_edges.max(initial=0))
         leave = np.sort(self.level_of * size + self.start_edges)
         arrive = np.sort(self.level_of * size + self.end_edges)
+        if np.array_equal(leave, arrive):
+            return np.asarray(self.counts > 0)
         loose = np.setxor1d(leave, arrive, assume_unique=False)
         return np.asarray((np.bincount(loose // size, minlength=len(self.levels)) == 0) & (self.counts > 0))
 
