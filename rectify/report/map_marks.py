@@ -29,6 +29,7 @@ __all__ = ["Name", "draw_landmarks", "draw_outlines", "draw_trimline", "region_l
 _REGION_PT, _MARK_PT = 6.4, 5.4
 _LEADER_FROM_PT = 5.0
 _POLE_NEAR_MM = 1.0
+_UNSURE_MM = 0.5  # from here on an uncertainty is drawn
 
 
 @dataclass(frozen=True)
@@ -79,8 +80,8 @@ def draw_trimline(ax: Axes, outcome: Outcome) -> None:
 
 
 def draw_landmarks(ax: Axes, outcome: Outcome) -> list[Name]:
-    """Marked ones filled, computed ones hollow, estimated ones crossed; levels as dotted lines. Returns their names;
-    a landmark that a region is named after needs none."""
+    """Marked ones filled, computed ones hollow, estimated ones crossed, with a ring as wide as the uncertainty;
+    levels as dotted lines. Returns their names; a landmark that a region is named after needs none."""
     limb, names = outcome.limb, vocabulary(outcome.limb.amputation).names
     regions = {r.region.name for r in outcome.regions}
     out = []
@@ -89,28 +90,46 @@ def draw_landmarks(ax: Axes, outcome: Outcome) -> list[Name]:
         if mark.absent or not mark.spots:
             continue
         places = np.array([(s.station_mm, s.angle_deg) for s in mark.spots])
+        unsure = f" \u00b1{mark.uncertainty_mm:.0f} mm" if mark.uncertainty_mm >= _UNSURE_MM else ""
         if name in names and names[name].level_only:
-            ax.axhline(places[0, 0], color=INK, lw=0.7, linestyle=(0, (1.0, 2.0)), zorder=1.5)
-            where: Any = {"va": "bottom", "ha": "right", "gid": f"name-{name}"}
-            ax.text(178, places[0, 0] - 0.8, name, fontsize=_MARK_PT, zorder=4, **where)
+            _draw_level(ax, places[0, 0], name + unsure)
             continue
         places = places[(places[:, 0] > limb.chart.top_mm) & (places[:, 0] < limb.chart.pole_mm - _POLE_NEAR_MM)]
         if len(places) == 0:
             continue
         x, y = wrap_deg(_across(outcome, places[:, 1])), places[:, 0]
-        face = INK if mark.source in ("marked", "mark") else "white"
-        ax.plot(x, y, "o", ms=3.2, mfc=face, mec=INK, mew=0.7, zorder=3, linestyle="none")
-        if mark.source == "estimated":
-            ax.plot(x, y, "x", ms=4.6, color=INK, mew=0.8, zorder=3.1, linestyle="none")
+        _draw_dots(ax, x, y, mark.source)
         if len(places) > 1:
             for line in _laid(outcome, places):
                 ax.plot(line[:, 0], line[:, 1], color=INK, lw=0.5, linestyle=(0, (1.0, 1.5)), zorder=2.5)
-        if name not in regions:
-            middle = len(places) // 2
-            out.append(Name((name,), (float(x[middle]), float(y[middle])), _MARK_PT, False))
-        else:
-            out.append(Name((), (float(x[0]), float(y[0])), _MARK_PT, False))
+        if unsure:
+            _draw_ring(ax, outcome, places[0], mark.uncertainty_mm)
+        middle = len(places) // 2
+        words = (name + unsure,) if unsure or name not in regions else ()
+        out.append(Name(words, (float(x[middle]), float(y[middle])), _MARK_PT, False))
     return out
+
+
+def _draw_level(ax: Axes, station: float, words: str) -> None:
+    where: Any = {"va": "bottom", "ha": "right", "gid": f"name-{words.split()[0]}"}
+    ax.axhline(station, color=INK, lw=0.7, linestyle=(0, (1.0, 2.0)), zorder=1.5)
+    ax.text(178, station - 0.8, words, fontsize=_MARK_PT, zorder=4, **where)
+
+
+def _draw_dots(ax: Axes, x: NDArray[np.float64], y: NDArray[np.float64], source: str) -> None:
+    face = INK if source in ("marked", "mark") else "white"
+    ax.plot(x, y, "o", ms=3.2, mfc=face, mec=INK, mew=0.7, zorder=3, linestyle="none")
+    if source == "estimated":
+        ax.plot(x, y, "x", ms=4.6, color=INK, mew=0.8, zorder=3.1, linestyle="none")
+
+
+def _draw_ring(ax: Axes, outcome: Outcome, place: NDArray[np.float64], unsure_mm: float) -> None:
+    """How far the true place may lie away, drawn to scale."""
+    turn = np.linspace(0.0, 2 * np.pi, 73)
+    around = max(outcome.limb.chart.mean_radius(float(place[0])), unsure_mm)
+    angles = place[1] + np.degrees(unsure_mm * np.sin(turn) / around)
+    for line in _laid(outcome, np.stack([place[0] + unsure_mm * np.cos(turn), angles], axis=1)):
+        ax.plot(line[:, 0], line[:, 1], color=INK, lw=0.6, linestyle=(0, (2.0, 1.2)), zorder=2.6)
 
 
 # -- names -----------------------------------------------------------------------------------------

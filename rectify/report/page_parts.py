@@ -49,8 +49,8 @@ def warning_list(warnings: list[Facts]) -> Html:
     items = []
     for w in warnings:
         place, message = w["where"].removeprefix("regions."), text(w["message"])
-        if place and place not in w["message"]:
-            message = Html(f"{message} <small>{text(place)}</small>")
+        if place and place not in w["message"] and "[" not in place:
+            message = Html(f"<b>{text(place)}</b>: {message}")
         items.append(f"<li class='{w['severity']}'><span class='tag'>{words[w['severity']]}</span> {message}</li>")
     return Html(f"<ul class='warnings'>{''.join(items)}</ul>")
 

@@ -55,6 +55,7 @@ def _legend(*, filled: bool) -> Html:
     trim = "<path d='M1 6H29' stroke='#20262b' stroke-width='1.6' stroke-dasharray='9 2 1.5 2'/>"
     dot = "<circle cx='15' cy='6' r='3.6' fill='{}' stroke='#20262b'/>"
     cross = "<path d='M10.5 1.5l9 9m0-9l-9 9' stroke='#20262b' stroke-width='1.3'/>"
+    ring = "<circle cx='15' cy='6' r='5.2' fill='none' stroke='#20262b' stroke-dasharray='2 1.2'/>"
     stripes = "<path d='M3 11L11 1M10 11L18 1M17 11L25 1' stroke='#20262b' stroke-width='1.4'/>"
     entries = [
         (line.format(""), "outline of a build-up"),
@@ -63,6 +64,7 @@ def _legend(*, filled: bool) -> Html:
         (dot.format("#20262b"), "landmark, marked"),
         (dot.format("#fff"), "computed"),
         (dot.format("#fff") + cross, "estimated"),
+        (ring, "as far as its place may be off"),
         *([(stripes, "filled hole: no skin was captured there")] if filled else []),
     ]
     return Html("<ul class='legend'>" + "".join(f"<li>{icon(i)}{text(w)}</li>" for i, w in entries) + "</ul>")

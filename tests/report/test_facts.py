@@ -98,6 +98,7 @@ def test_volumes_agree_with_another_count(write: Write) -> None:
     volume = facts["volume"]
     assert volume["model_after_ml"] == pytest.approx(after, abs=1e-3)  # the printed decimals
     assert volume["change_ml"] == pytest.approx(volume["after_ml"] - volume["before_ml"], abs=2e-3)
+    assert volume["change_percent"] == pytest.approx(100 * volume["change_ml"] / volume["before_ml"], abs=1e-3)
     assert volume["model_after_ml"] - volume["model_before_ml"] == pytest.approx(volume["change_ml"], abs=2e-3)
 
 
@@ -191,6 +192,12 @@ def test_a_missed_dimension_needs_a_look_and_a_met_one_does_not(write: Write) ->
     assert [d["met"] for d in facts["dimensions"]] == [False, True, None]
     told = [w for w in facts["warnings"] if w["code"] == "dimension-missed"]
     assert len(told) == 1 and told[0]["message"].startswith("AP at here is 100 mm; 95 mm")
+
+
+def test_the_gravest_warning_comes_first_wherever_it_came_up(write: Write) -> None:
+    plan = made.plan(warnings=(Warn("slope", "note", "steep", "front"),))
+    facts, _ = reported(write(), plan, draft(Warn("not-released", "look", "it is a draft", "release")))
+    assert [w["severity"] for w in facts["warnings"]] == ["look", "note"]
 
 
 def test_a_warning_that_comes_up_twice_is_told_once(write: Write) -> None:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import base64
+import io
 import re
 from dataclasses import replace
 from xml.etree import ElementTree
 
+import matplotlib.image
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
@@ -89,7 +92,7 @@ def test_the_map_is_the_same_twice_and_names_regions_and_landmarks() -> None:
     assert svg == unrolled_map(outcome)
     words = texts(svg)
     assert {r.region.name for r in outcome.regions} <= set(words)
-    assert {"medial-joint-line", "inflection", "trimline", "end cap"} <= set(words)
+    assert {"medial-joint-line", "inflection ±2 mm", "trimline", "end cap"} <= set(words)
     assert not re.search(r"\d{4}-\d\d-\d\d", svg)  # no date
 
 
@@ -100,17 +103,30 @@ def test_lateral_lies_left_on_a_right_limb_and_right_on_a_left_one() -> None:
     assert right["fibular-head"] < right["tibial-crest"] and left["tibial-crest"] < left["fibular-head"]
 
 
+@pytest.mark.parametrize("side", ["right", "left"])
+def test_the_colours_lie_where_the_names_say(capsule_limb: Limb, side: str) -> None:
+    limb = capsule_limb if side == "right" else made.mirror_of(capsule_limb)
+    svg = unrolled_map(rectify_limb(limb, made.plan(made.build_up("outside", 5.0, Spot(60.0, 90.0)))))
+    painted = max(re.findall(r"data:image/png;base64,([^\"]*)", svg), key=len)
+    picture = matplotlib.image.imread(io.BytesIO(base64.b64decode(painted)), format="png")
+    row, column = np.nonzero(picture[..., 0] - picture[..., 2] > 0.2)  # brown: built up
+    share = column.mean() / picture.shape[1]
+    assert share == pytest.approx(0.25 if side == "right" else 0.75, abs=0.01)  # 90 degrees of 360
+    station = limb.chart.top_mm + row.mean() / picture.shape[0] * (limb.chart.pole_mm - limb.chart.top_mm)
+    assert station == pytest.approx(60.0, abs=2.0)
+
+
 def test_each_source_of_a_landmark_has_its_own_mark(capsule_limb: Limb) -> None:
-    def mark(name: str, angle: float, source: str) -> Landmark:
+    def mark(name: str, angle: float, source: str, unsure: float = 0.0) -> Landmark:
         point = capsule_limb.chart.point(np.array([50.0]), np.array([angle]))
-        return Landmark(name, point, (Spot(50.0, angle),), source)  # type: ignore[arg-type]
+        return Landmark(name, point, (Spot(50.0, angle),), source, unsure)  # type: ignore[arg-type]
 
     marks = {
         m.name: m
         for m in (
             mark("tibial-tubercle", 10.0, "marked"),
             mark("fibular-neck", 100.0, "computed"),
-            mark("popliteal", 170.0, "estimated"),
+            mark("popliteal", 170.0, "estimated", 10.0),
         )
     }
     gone = Landmark("distal-fibula", np.zeros((0, 3)), (), absent=True)
@@ -122,7 +138,16 @@ def test_each_source_of_a_landmark_has_its_own_mark(capsule_limb: Limb) -> None:
     ]
     assert ("o", "#20262b", -10) in drawn and ("o", "white", -100) in drawn
     assert ("o", "white", -170) in drawn and any(marker == "x" and x == -170 for marker, _, x in drawn)
-    wanted = ["fibular-neck", "mid-patellar-tendon", "popliteal", "tibial-tubercle"]  # the end is the pole: no name
+    wanted = [
+        "fibular-neck",
+        "mid-patellar-tendon",
+        "popliteal ±10 mm",
+        "tibial-tubercle",
+    ]  # the end is the pole: no name
+    rings = [line.get_xydata() for line in ax.lines if len(line.get_xdata()) > 50]
+    assert len(rings) == 2  # one, and its other part on the far side of the seam
+    assert np.ptp(rings[0][:, 1]) == pytest.approx(20.0)  # mm along, to scale
+    assert np.ptp(rings[0][:, 0]) == pytest.approx(2 * np.degrees(10.0 / 50.0), rel=0.01)  # degrees around
     assert sorted(n.lines[0] for n in names) == wanted
 
 
