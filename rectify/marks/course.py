@@ -1,0 +1,92 @@
+"""The course of a line: its ink in order from one end to the other, however it bends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.sparse import coo_matrix, csr_matrix
+from scipy.sparse.csgraph import connected_components, dijkstra
+from scipy.spatial import cKDTree
+
+from rectify.geometry.mesh import Floats, Points
+
+__all__ = ["Course", "course_of"]
+
+STEP_MM = 3.0  # between points of the course
+_LINK_MM = 1.3
+
+
+@dataclass(frozen=True, eq=False)
+class Course:
+    """The way of a line.
+
+    Parameters
+    ----------
+    points : (k, 3) mm, from end to end
+    length_mm : float
+        Along them, the ends' ink included.
+    astray : (n,) mm
+        Of each bit of ink, its distance from the middle of the ink as far along as it: half a stroke's width and
+        half a step at most, where all the ink is one line.
+    """
+
+    points: Points
+    length_mm: float
+    astray: Floats
+
+
+def course_of(points: Points, areas: Floats) -> Course:
+    """Put the ink in order by its distance along itself from the end that lies farthest off.
+
+    Parameters
+    ----------
+    points : (k, 3) mm
+    areas : (k,) mm²
+    """
+    graph = _graph(points)
+    start = int(np.argmax(np.linalg.norm(points - points.mean(axis=0), axis=1)))
+    start = int(np.argmax(dijkstra(graph, indices=start)))
+    gone = dijkstra(graph, indices=start)
+    length = float(gone.max())
+    count = max(1, round(length / STEP_MM))
+    step = np.minimum((gone / max(length, 1e-9) * count).astype(np.int64), count - 1)
+    weight = np.bincount(step, weights=areas, minlength=count)
+    sums = np.stack([np.bincount(step, weights=areas * points[:, i], minlength=count) for i in range(3)], axis=1)
+    middle = sums[weight > 0] / weight[weight > 0, None]
+    if len(middle) < 2:
+        return Course(middle, length, np.linalg.norm(points - middle[0], axis=1))
+    ends = points[[start, int(np.argmax(gone))]]
+    first = middle[0] + _onto(ends[0] - middle[0], middle[0] - middle[1])
+    last = middle[-1] + _onto(ends[1] - middle[-1], middle[-1] - middle[-2])
+    course = np.concatenate([first[None], middle, last[None]])
+    astray = np.linalg.norm(points - (sums / np.maximum(weight, 1e-12)[:, None])[step], axis=1)
+    return Course(course, float(np.linalg.norm(np.diff(course, axis=0), axis=1).sum()), astray)
+
+
+def _onto(way: Points, direction: Points) -> Points:
+    """The part of `way` that goes along `direction`."""
+    return np.asarray(direction * max(0.0, float(way @ direction)) / max(float(direction @ direction), 1e-12))
+
+
+def _graph(points: Points) -> csr_matrix:
+    """Samples joined to those about them, and pieces to each other where they come closest."""
+    n = len(points)
+    pairs = cKDTree(points).query_pairs(_LINK_MM, output_type="ndarray")
+    gap = np.linalg.norm(points[pairs[:, 0]] - points[pairs[:, 1]], axis=1)
+    graph = coo_matrix((np.maximum(gap, 1e-6), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
+    _, label = connected_components(graph)
+    rows, columns, gaps = [pairs[:, 0]], [pairs[:, 1]], [np.maximum(gap, 1e-6)]
+    joined, rest = label == 0, label != 0
+    while rest.any():  # the nearest piece joins next: the shortest way to hang all together
+        gap, index = cKDTree(points[joined]).query(points[rest])
+        k = int(np.argmin(gap))
+        here = int(np.flatnonzero(rest)[k])
+        rows.append(np.array([here]))
+        columns.append(np.flatnonzero(joined)[index[k : k + 1]])
+        gaps.append(gap[k : k + 1])
+        new = label == label[here]
+        joined |= new
+        rest &= ~new
+    both = coo_matrix((np.concatenate(gaps), (np.concatenate(rows), np.concatenate(columns))), shape=(n, n))
+    return (both + both.T).tocsr()
