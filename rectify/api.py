@@ -123,5 +123,5 @@ def apply(
     RectifyError
         No sound shape was found.
     """
-    plan = case.plan(rulebook, sets=sets, by=by, why=why, on=on)
-    return Result(case, plan, rectify_limb(case.limb, plan), standing(case, plan))
+    limb, plan = case.resolved(rulebook, sets=sets, by=by, why=why, on=on)
+    return Result(case, plan, rectify_limb(limb, plan), standing(case, plan))

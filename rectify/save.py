@@ -102,7 +102,7 @@ def _shapes(result: Result, folder: Path, without: Sequence[str]) -> None:
         write_threemf(result.mesh, folder / f"{code}-rectified.3mf", name=code)
     brim = result.plan.brim
     if brim is not None:
-        facts = {"case": code, **trimline_facts(result.case.limb, brim, result.outcome.mesh)}
+        facts = {"case": code, **trimline_facts(result.outcome.limb, brim, result.outcome.mesh)}
         _write(folder / f"{code}-trimline.json", to_json(facts))
 
 

@@ -10,6 +10,7 @@ Opening reads and checks; nothing is ever written but by `release`. Files named 
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -22,10 +23,13 @@ from rectify.case.model import CaseModel, ReleaseModel
 from rectify.case.wear import Wear, compare_wear
 from rectify.errors import CaseError, Faults, FileError
 from rectify.geometry.read import TO_MM, read_mesh
+from rectify.limb.estimates import estimate
 from rectify.limb.landmarks import RawLandmark
 from rectify.limb.limb import Limb
 from rectify.limb.offset import offset_limb
 from rectify.limb.sanity import OFF_LOOK_MM, check_landmarks
+from rectify.limb.vocabulary import vocabulary
+from rectify.marks import SURE, MarkReading, marks_as_landmarks, read_marks
 from rectify.rulebook import is_resolved, load_rulebook, read_plan, read_tune, resolve
 from rectify.rulebook.facts import Facts, Layer, TapeValue
 from rectify.rulebook.faults import checked
@@ -98,6 +102,36 @@ class Case:
         return self.says.release
 
     @cached_property
+    def reading(self) -> MarkReading | None:
+        """The pencil marks of the capture, where the case says that it has some."""
+        marks = self.says.scan.marks
+        if marks is None:
+            return None
+        if self.scan.mesh.colours is None:
+            raise CaseError(
+                "says that the scan carries pencil marks, but it carries no colours",
+                path=self.document.path,
+                line=self.document.line(("scan", "marks")),
+                key="scan.marks",
+                wanted="a PLY, OBJ or GLB file with a colour for each vertex",
+                hint="export the scan with its colours, or take `marks` out",
+            )
+        return read_marks(
+            self.scan.mesh,
+            side=self.side,
+            amputation=self.amputation,
+            colour=marks.colour,
+            landmarks=self.raw_landmarks,
+        )
+
+    @cached_property
+    def _from_marks(self) -> dict[str, RawLandmark]:
+        if self.reading is None:
+            return {}
+        sure = marks_as_landmarks(self.reading)
+        return {name: replace(raw, source="mark") for name, raw in sure.items() if name not in self.raw_landmarks}
+
+    @cached_property
     def captured(self) -> Limb:
         """The limb as captured, in its own frame, landmarks checked.
 
@@ -109,7 +143,7 @@ class Case:
             self.scan.mesh,
             side=self.side,
             amputation=self.amputation,
-            landmarks=self.raw_landmarks,
+            landmarks={**self._from_marks, **self.raw_landmarks},
             invented=self.scan.invented,
             path=self.says.scan.file,
         )
@@ -119,7 +153,7 @@ class Case:
     @cached_property
     def limb(self) -> Limb:
         """The limb to be rectified: as captured, made up by the difference between what lay over the skin and what
-        will be worn over it."""
+        will be worn over it. Nothing is estimated on it: see `resolved`."""
         return offset_limb(self.captured, self.wear.offset_mm)
 
     @cached_property
@@ -163,7 +197,19 @@ class Case:
         why: str | None = None,
         on: str | None = None,
     ) -> Plan:
-        """The rulebook resolved for this limb, its tunings laid over it.
+        """The rulebook resolved for this limb, its tunings laid over it; parameters as `resolved`."""
+        return self.resolved(rulebook, sets=sets, by=by, why=why, on=on)[1]
+
+    def resolved(
+        self,
+        rulebook: str | Path | None = None,
+        *,
+        sets: Sequence[str] = (),
+        by: str | None = None,
+        why: str | None = None,
+        on: str | None = None,
+    ) -> tuple[Limb, Plan]:
+        """The limb, with what the rulebook needs and nobody marked estimated on it, and the rulebook resolved for it.
 
         Parameters
         ----------
@@ -184,7 +230,8 @@ class Case:
                 raise CaseError(
                     "a resolved plan is taken as it stands", key="--set", hint="tune the case, or use its rulebook"
                 )
-            return read_plan(path, scan_sha256=self.scan_sha256)
+            plan = read_plan(path, scan_sha256=self.scan_sha256)
+            return self._with_estimates([r.anchor.landmark for r in plan.regions if r.anchor.landmark]), plan
         book = load_rulebook(path, folder=self.folder)
         if book.amputation != self.amputation:
             raise CaseError(
@@ -195,9 +242,10 @@ class Case:
                 wanted=f"one for {self.amputation}",
                 hint="`rectify rules list` shows what there is",
             )
-        return resolve(
+        limb = self._with_estimates([*book.landmarks(), *vocabulary(self.amputation).needed, *self._tuned_names()])
+        plan = resolve(
             book,
-            self.limb,
+            limb,
             self.facts,
             tune=read_tune(self.says.tune, book, self._where),
             sets=sets,
@@ -206,6 +254,18 @@ class Case:
             on=on,
             scan_sha256=self.scan_sha256,
         )
+        return limb, plan
+
+    def _with_estimates(self, names: Sequence[str]) -> Limb:
+        missing = [name for name in dict.fromkeys(names) if name not in self.limb.landmarks]
+        if not missing:
+            return self.limb
+        return replace(self.limb, landmarks={**estimate(self.limb, missing), **self.limb.landmarks})
+
+    def _tuned_names(self) -> list[str]:
+        """The landmarks that tunings speak of."""
+        words = set(re.findall(r"[a-z]+(?:-[a-z]+)*", str(self.says.tune)))
+        return sorted(words & set(vocabulary(self.amputation).names))
 
     def _where(self, keys: KeyPath) -> tuple[str, int | None]:
         return self.document.path, self.document.line(keys)
@@ -238,7 +298,27 @@ class Case:
         out += [Warn("angle-zero", "look", note, "landmarks") for note in self.captured.notes]
         out += [Warn(step.code, "look", step.message, "scan") for step in self.steps if step.look]
         out += self.wear.warnings
+        out += self._mark_warnings()
         return tuple(out)
+
+    def _mark_warnings(self) -> list[Warn]:
+        if self.reading is None:
+            return []
+        out = [Warn("marks", "note", note, "scan.marks") for note in self.reading.notes]
+        for proposal in self.reading.proposals:
+            mark = self.reading.marks[proposal.mark]
+            if proposal.given or (proposal.name is not None and proposal.confidence >= SURE):
+                continue
+            guess = f"perhaps {proposal.name} ({proposal.confidence:.0%})" if proposal.name else "it fits no name"
+            out.append(
+                Warn(
+                    "mark-unnamed",
+                    "note",
+                    f"a {mark.kind} is not named: {guess}; `rectify marks` lists it",
+                    "scan.marks",
+                )
+            )
+        return out
 
 
 def open_case(path: str | Path) -> Case:

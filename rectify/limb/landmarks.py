@@ -31,12 +31,14 @@ class RawLandmark:
         It lies past the capture's edge, so it need not be on the surface.
     line : int, optional
         Where the file says it.
+    source : marked, or mark where it was read from a pencil mark
     """
 
     points: Points
     absent: bool = False
     beyond_capture: bool = False
     line: int | None = None
+    source: Source = "marked"
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,15 +78,15 @@ class Landmark:
         return self.spots[0].angle_deg % 360.0 if self.spots else float("nan")
 
 
-def on_chart(name: str, raw: RawLandmark, chart: Chart, frame: Floats, source: Source = "marked") -> Landmark:
+def on_chart(name: str, raw: RawLandmark, chart: Chart, frame: Floats) -> Landmark:
     """Carry a landmark into the limb frame and onto the chart; it keeps its own xyz."""
     if raw.absent:
-        return Landmark(name, np.zeros((0, 3)), (), source, absent=True)
+        return Landmark(name, np.zeros((0, 3)), (), raw.source, absent=True)
     points = raw.points @ frame[:3, :3].T + frame[:3, 3]
     stations, angles = chart.locate(points)
     off = 0.0 if raw.beyond_capture else float(np.linalg.norm(chart.point(stations, angles) - points, axis=1).max())
     spots = tuple(Spot(float(s), float(a)) for s, a in zip(stations, angles, strict=True))
-    return Landmark(name, points, spots, source, beyond_capture=raw.beyond_capture, off_surface_mm=off)
+    return Landmark(name, points, spots, raw.source, beyond_capture=raw.beyond_capture, off_surface_mm=off)
 
 
 def computed(

@@ -49,7 +49,7 @@ def change_facts(case: Case, outcome: Outcome, standing: Standing) -> dict[str, 
     dict
         As `report_schema()` describes it.
     """
-    limb, plan = case.limb, outcome.plan
+    limb, plan = outcome.limb, outcome.plan
     tape = capture.tape_facts(case)
     facts = {
         **_head(case),
