@@ -20,7 +20,7 @@ from typing import Any
 from rectify.capture import Repaired, Step, repair
 from rectify.case.landmarks import read_landmarks
 from rectify.case.model import CaseModel, ReleaseModel
-from rectify.case.wear import Wear, compare_wear
+from rectify.case.wear import Wear, compare_wear, thickness
 from rectify.errors import CaseError, Faults, FileError
 from rectify.geometry.read import TO_MM, read_mesh
 from rectify.limb.estimates import estimate
@@ -182,6 +182,7 @@ class Case:
             volume=limb.volume,
             suspension=self.says.suspension,
             liner_mm=_liner(worn),
+            worn_mm=float(sum(map(thickness, worn))),
             layers=scan.layers,
             tape=tuple(
                 TapeValue(t.measure, t.at, t.offset_mm, t.value.value, t.over, t.tension) for t in self.says.tape

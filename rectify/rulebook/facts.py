@@ -56,7 +56,11 @@ class TapeValue:
 
 @dataclass(frozen=True)
 class Facts:
-    """The facts of one case; `liner_mm` is the thickness worn between skin and socket (0: none)."""
+    """The facts of one case.
+
+    `liner_mm` is the label of the liner worn between skin and socket (0: none); `worn_mm` how far all that is worn
+    makes the surface lie outside the skin, a liner's stretch allowed for.
+    """
 
     shaping: str | None = None
     surface: str | None = None
@@ -68,6 +72,7 @@ class Facts:
     volume: str | None = None
     suspension: str | None = None
     liner_mm: float | None = None
+    worn_mm: float | None = None
     layers: tuple[Layer, ...] = ()
     tape: tuple[TapeValue, ...] = ()
 

@@ -251,9 +251,14 @@ def _tuned_end(bench: Bench, own: float) -> tuple[float, tuple[Tuned, ...]]:
 # -- dimensions ------------------------------------------------------------------------------------
 
 
-def resolve_dimensions(bench: Bench, places: Places, regions: Sequence[str]) -> tuple[Dimension, ...]:
-    """Targets from the tape, over the liner that will be worn; None where the tape has no such value."""
-    found = []
+def resolve_dimensions(
+    bench: Bench, places: Places, regions: Sequence[str], reasons: Sequence[str] = ()
+) -> tuple[Dimension, ...]:
+    """Targets from the tape, over the liner that will be worn; None where the tape has no such value.
+
+    `reasons` are a solution's, one for each dimension that is left in.
+    """
+    found: list[Dimension] = []
     for index, says in enumerate(bench.notes.rulebook.says.dimensions):
         name = f"{says.measure} at {says.text()}"
         if places.landmark(says.at).absent:
@@ -266,37 +271,42 @@ def resolve_dimensions(bench: Bench, places: Places, regions: Sequence[str]) -> 
             continue
         by = tuple(region for region in says.by if region in regions)
         target = _target(bench, places, says, level, name)
-        found.append(Dimension(says.measure, level, says.text(), target, by, says.within.value))
+        reason = reasons[len(found)] if reasons else ""
+        found.append(Dimension(says.measure, level, says.text(), target, by, says.within.value, reason))
     return tuple(found)
 
 
 def _target(bench: Bench, places: Places, says: DimensionSays, level: float, name: str) -> float | None:
     if says.target.value is not None:
         return says.target.value.value
-    value = _from_tape(bench.facts, places, says.measure, level)
+    value = _from_tape(bench.facts, places, says, level)
     if value is None:
-        bench.notes.warn("no-tape", "note", f"{name}: the tape has no such value, so there is no target", "dimensions")
+        such = f"no such value taken {says.target.tension}" if says.target.tension else "no such value"
+        bench.notes.warn("no-tape", "note", f"{name}: the tape has {such}, so there is no target", "dimensions")
         return None
-    target, liner = value.value_mm, bench.facts.liner_mm
-    if value.over == "skin" and liner:
-        more = 2 * math.pi * liner if says.measure == "circumference" else 2 * liner
+    target, worn = value.value_mm, bench.facts.worn_mm
+    if value.over == "skin" and worn:
+        more = 2 * math.pi * worn if says.measure == "circumference" else 2 * worn
         target += more
-        text = f"{name}: taken over skin, {show_mm(more)} added for the liner of {show_mm(liner)}"
+        text = f"{name}: taken over skin, {show_mm(more)} added for the {show_mm(worn)} worn over it"
         bench.notes.conditions.append(text)
-    elif value.over == "skin" and liner is None:
-        bench.notes.warn("liner-not-said", "look", f"{name}: taken over skin, and no liner is said", "dimensions")
+    elif value.over == "skin" and worn is None:
+        text = f"{name}: taken over skin, and nobody says what is worn over it"
+        bench.notes.warn("wear-not-said", "look", text, "dimensions")
     change = says.target.change
     if change is None:
         return target
     return target * (1 + change.value / 100.0) if change.kind == "percent" else target + change.value
 
 
-def _from_tape(facts: Facts, places: Places, measure: str, level: float) -> TapeValue | None:
-    """The tape's value of this measure nearest to a level, if it is near enough to be of it."""
+def _from_tape(facts: Facts, places: Places, says: DimensionSays, level: float) -> TapeValue | None:
+    """The tape's value of this measure nearest to a level, if it is near enough to be of it, and taken as asked."""
     near: tuple[float, TapeValue] | None = None
     for value in facts.tape:
         mark = places.limb.landmarks.get(value.at)
-        if value.measure != measure or mark is None or mark.absent:
+        if value.measure != says.measure or mark is None or mark.absent:
+            continue
+        if says.target.tension not in (None, value.tension):
             continue
         off = abs(float(mark.level_mm) + value.offset_mm - level)
         if off <= SAME_LEVEL_MM and (near is None or off < near[0]):

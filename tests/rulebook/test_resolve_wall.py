@@ -260,17 +260,17 @@ def test_a_value_over_skin_gets_the_liner_that_will_be_worn(
         TapeValue("ap", "mid-patellar-tendon", 20.0, 100.0),
         TapeValue("circumference", "mid-patellar-tendon", 20.0, 300.0),
     )
-    plan = dimension(tmp_path, Facts(tape=tape, liner_mm=6.0), measure, target)
+    plan = dimension(tmp_path, Facts(tape=tape, worn_mm=6.0), measure, target)
     assert plan.dimensions[0].target_mm == pytest.approx(expected, abs=1e-9)
 
 
 def test_a_tape_that_says_nothing_there_gives_no_target_and_says_so(tmp_path: Path) -> None:
     far = (TapeValue("ap", "mid-patellar-tendon", 25.1, 100.0), TapeValue("ap", "nowhere", 20.0, 100.0))
-    plan = dimension(tmp_path, Facts(tape=far, liner_mm=0.0))
+    plan = dimension(tmp_path, Facts(tape=far, worn_mm=0.0))
     assert plan.dimensions[0].target_mm is None and codes(plan) == {"no-tape"}
     edge = (TapeValue("ap", "mid-patellar-tendon", 25.0, 100.0),)
-    assert dimension(tmp_path, Facts(tape=edge, liner_mm=0.0)).dimensions[0].target_mm == 100.0
-    assert "liner-not-said" in codes(dimension(tmp_path, Facts(tape=edge)))
+    assert dimension(tmp_path, Facts(tape=edge, worn_mm=0.0)).dimensions[0].target_mm == 100.0
+    assert "wear-not-said" in codes(dimension(tmp_path, Facts(tape=edge)))
 
 
 def test_a_dimension_forgets_regions_that_are_not_there(tmp_path: Path) -> None:
