@@ -7,7 +7,6 @@ import os
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -162,15 +161,30 @@ def test_ctrl_c_ends_quietly_with_130(run: Run, monkeypatch: pytest.MonkeyPatch)
     assert ended.code == 130 and ended.err.strip() == "stopped" and ended.out == ""
 
 
-def test_an_interrupted_process_leaves_no_traceback_and_nothing_behind(tmp_path: Path, demo_case: Path) -> None:
+IN_THE_MIDST_OF_WRITING = """
+import sys, time
+import rectify.save
+from rectify.cli.main import main
+
+def held_up(*_, **__):
+    print("writing", flush=True)
+    time.sleep(60)
+
+rectify.save.write_threemf = held_up  # the STL is written, the 3MF is not
+sys.exit(main(sys.argv[1:]))
+"""
+
+
+def test_ctrl_c_in_the_midst_of_writing_leaves_nothing_behind(tmp_path: Path, demo_case: Path) -> None:
     before = sorted(tmp_path.rglob("*"))
-    started = subprocess.Popen(
-        [*DOOR, "apply", str(demo_case)], cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
-    )
-    time.sleep(0.6)  # within its work: the whole command takes seconds
-    started.send_signal(signal.SIGINT)
-    _, err = started.communicate(timeout=60)
-    assert started.returncode == 130 and err.strip() == "stopped"
+    command = [sys.executable, "-c", IN_THE_MIDST_OF_WRITING, "apply", str(demo_case), "--without", "page"]
+    pipes = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True}
+    with subprocess.Popen(command, cwd=tmp_path, **pipes) as started:
+        assert started.stdout.readline() == "writing\n"
+        assert len(sorted(tmp_path.rglob("*"))) > len(before)
+        started.send_signal(signal.SIGINT)
+        out, err = started.communicate(timeout=60)
+    assert (started.returncode, out, err.strip()) == (130, "", "stopped")
     assert sorted(tmp_path.rglob("*")) == before
 
 
