@@ -138,6 +138,8 @@ def _edges_are_simple(local: Points, edges: list[Ints]) -> bool:
         turn = np.unwrap(np.arctan2(points[:, 0], points[:, 1]))
         station = np.where(points[:, 2] >= 0, -points[:, 2], _POLAR_MM * np.arctan2(-points[:, 2], far)) / _POLAR_MM
         round_once = turn[-1] - turn[0]
+        if abs(round_once) > 3.0 * np.pi:
+            return False
         if abs(round_once) > 1.5 * np.pi:  # the top: three times round, so that it would meet its neighbours too
             turn = np.concatenate([turn[:-1] + i * round_once for i in range(3)])
             station = np.tile(station[:-1], 3)
@@ -159,6 +161,8 @@ def _suspects(mesh: Mesh, local: Points) -> Ints:
     if not inward.any():
         return np.zeros(0, dtype=np.int64)
     row, column, wide = _cells(local, mesh.faces)
+    if (inward & wide & (highest(local[:, 2], mesh.faces) >= 0)).any():
+        return np.arange(len(mesh.faces))  # the surface comes to the spine itself, and rays begin inside it
     rows = int(row[1].max()) + 1
     marked = _marked(row, column, wide, inward, rows)
     return np.flatnonzero(_on_marked(row, column, wide, marked))
@@ -177,7 +181,13 @@ def _cells(local: Points, faces: Faces) -> tuple[tuple[Ints, Ints], tuple[Ints, 
     wide = (high - low > half / 2) | (least(far, faces) < _CELL_MM)
     base = float(station.min())
     row_low = np.floor((least(station, faces) - base) / _CELL_MM).astype(np.int64) - 1
-    row_high = np.floor((highest(station, faces) - base) / _CELL_MM).astype(np.int64) + 1
+    # past the spine's end the inside of a face may lie deeper than its corners: a chord comes nearer to the axis, though
+    # not nearer than its corners' least distance times the cosine of half its turn
+    near = np.where(wide, 0.0, least(far, faces) * np.cos(np.pi * (high - low) / _COLUMNS))
+    deep = -least(local[:, 2], faces)
+    top = highest(station, faces)
+    top = np.where(deep > 0, np.maximum(top, _POLAR_MM * np.arctan2(deep, near)), top)
+    row_high = np.floor((top - base) / _CELL_MM).astype(np.int64) + 1
     rows = np.maximum(row_low, 0), row_high
     return rows, (np.floor(low).astype(np.int64) - 1, np.floor(high).astype(np.int64) + 1), wide
 
