@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Literal
 
 import numpy as np
 
@@ -30,6 +31,8 @@ from rectify.rulebook.plan import Plan, Warn
 __all__ = ["Checks", "DimensionOutcome", "Outcome", "Volumes", "rectify_limb"]
 
 _LEVEL_STEP_MM = 10.0
+_LOST_MM = 0.1  # at a core: less than the bound on what is achieved is not lost
+_FEW_FOLDED = 0.001  # of the chart's cells
 
 
 @dataclass(frozen=True)
@@ -154,7 +157,12 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
         levels_after=after,
         dimensions=_dimensions(limb, plan, mesh),
         checks=_checks(limb, mesh, guarded),
-        warnings=plan.warnings + (asked.overall.warnings if asked.overall else ()) + _region_warnings(regions),
+        warnings=(
+            *plan.warnings,
+            *(asked.overall.warnings if asked.overall else ()),
+            *_region_warnings(regions),
+            *_fold_warnings(limb),
+        ),
         breaches=(),
     )
     held = breaches(outcome.move, plan, outcome.volumes.change_percent, before, after, limb.inflection_mm)
@@ -204,8 +212,7 @@ def _region_warnings(regions: tuple[RegionOutcome, ...]) -> tuple[Warn, ...]:
     for r in regions:
         name = r.region.name
         if r.backed_off:
-            got = "" if np.isnan(r.achieved_mm) else f": {r.achieved_mm:.1f} of {r.region.asked_mm:.1f} mm at its core"
-            out.append(Warn("backed-off", "look", f"the shape could not carry all of {name}{got}", f"regions.{name}"))
+            out.append(_backed_off(r))
         if r.filled_share > 0:
             share = f"{r.filled_share:.0%} of the core of {name} lies where a hole of the scan was filled"
             out.append(Warn("filled-under-core", "look", share, f"regions.{name}"))
@@ -220,3 +227,30 @@ def _region_warnings(regions: tuple[RegionOutcome, ...]) -> tuple[Warn, ...]:
                 )
             )
     return tuple(out)
+
+
+def _backed_off(r: RegionOutcome) -> Warn:
+    """To be looked at where the core lost something; a note where only the blend around it did."""
+    where = f"regions.{r.region.name}"
+    lost = float("inf") if np.isnan(r.achieved_mm) else r.region.asked_mm - r.achieved_mm
+    if lost < _LOST_MM:
+        return Warn(
+            "backed-off",
+            "note",
+            f"the blend of {r.region.name} was eased where it was too steep; its core has all",
+            where,
+        )
+    got = "" if np.isnan(r.achieved_mm) else f": {r.achieved_mm:.1f} of {r.region.asked_mm:.1f} mm at its core"
+    return Warn("backed-off", "look", f"the shape could not carry all of {r.region.name}{got}", where)
+
+
+def _fold_warnings(limb: Limb) -> tuple[Warn, ...]:
+    """Where a ray from the axis meets the skin twice, places and lengths are not sure."""
+    cells = np.argwhere(limb.chart.folded)
+    if not len(cells):
+        return ()
+    row, column = cells[len(cells) // 2]
+    place = f"level {limb.chart.stations[row]:.0f} mm, {limb.chart.angles[column] % 360:.0f} degrees"
+    severity: Literal["note", "look"] = "look" if len(cells) > _FEW_FOLDED * limb.chart.folded.size else "note"
+    text = f"seen from the axis the skin folds over itself in {len(cells)} places, one at {place}: lengths are not sure there"
+    return (Warn("folded", severity, text, "scan"),)

@@ -11,6 +11,7 @@ from rectify.rulebook.plan import Plan, Warn
 __all__ = ["breaches"]
 
 _ROUNDING_MM = 1e-6
+_SAID = {"ap": "AP", "ml": "ML", "circumference": "the circumference"}
 
 
 def breaches(
@@ -70,7 +71,7 @@ def breaches(
                 level = before.levels[there][worst]
                 stop(
                     f"limit-{name}",
-                    f"{name} at level {level:.0f} mm changes by {percent[worst]:+.1f} %; "
+                    f"{_SAID[name]} at level {level:.0f} mm changes by {percent[worst]:+.1f} %; "
                     f"the rulebook allows {allowed[0]:+g} to {allowed[1]:+g} %",
                     name,
                 )

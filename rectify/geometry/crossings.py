@@ -181,8 +181,8 @@ def _cells(local: Points, faces: Faces) -> tuple[tuple[Ints, Ints], tuple[Ints, 
     wide = (high - low > half / 2) | (least(far, faces) < _CELL_MM)
     base = float(station.min())
     row_low = np.floor((least(station, faces) - base) / _CELL_MM).astype(np.int64) - 1
-    # past the spine's end the inside of a face may lie deeper than its corners: a chord comes nearer to the axis, though
-    # not nearer than its corners' least distance times the cosine of half its turn
+    # past the spine's end the inside of a face may lie deeper than its corners: a chord comes nearer to the axis,
+    # though not nearer than its corners' least distance times the cosine of half its turn
     near = np.where(wide, 0.0, least(far, faces) * np.cos(np.pi * (high - low) / _COLUMNS))
     deep = -least(local[:, 2], faces)
     top = highest(station, faces)
