@@ -252,5 +252,5 @@ def _fold_warnings(limb: Limb) -> tuple[Warn, ...]:
     row, column = cells[len(cells) // 2]
     place = f"level {limb.chart.stations[row]:.0f} mm, {limb.chart.angles[column] % 360:.0f} degrees"
     severity: Literal["note", "look"] = "look" if len(cells) > _FEW_FOLDED * limb.chart.folded.size else "note"
-    text = f"seen from the axis the skin folds over itself in {len(cells)} places, one at {place}: lengths are not sure there"
+    text = f"seen from the axis the skin folds over itself in {len(cells)} places, one at {place}: lengths are unsure"
     return (Warn("folded", severity, text, "scan"),)
