@@ -19,6 +19,7 @@ from rectify.limb.limb import Limb
 from rectify.synthetic import SyntheticLimb, Transfemoral, Transtibial, mirrored, transfemoral, transtibial
 
 REACH_MM = 28.0  # how far about a place its own move is felt
+SHORTEST = 0.28  # of the girth at the origin: below it a bulbous limb's sections say little of where its axis runs
 HAND_MM = 3.0  # standard deviation of the mark at the origin, along and around
 ZERO = {"transtibial": ("mid-patellar-tendon",), "transfemoral": ("perineum", "anterior-thigh")}
 
@@ -54,6 +55,8 @@ _OWN = {
         "distal-femur": (7.0, 15.0),
     },
 }
+_GOES_WITH = {"fibular-neck": "fibular-head"}
+_SOFT = 0.15  # places that ask for different moves close to each other meet halfway
 _KNEE_STRETCH = 0.20  # standard deviation: distances about the knee differ by that share, all together
 _LEAN_DEG = 9.0  # standard deviation, per 100 mm of level: the shank's front turns on the way down
 
@@ -76,9 +79,7 @@ class Varied:
         """The limb with the origin, what fixes angle 0, and `more` marked."""
         keep = {*ZERO[self.made.amputation], *more}
         marks = {name: mark for name, mark in self.marks.items() if name in keep}
-        return Limb.from_capture(
-            self.made.mesh, side=self.made.side, amputation=self.made.amputation, landmarks=marks
-        )
+        return Limb.from_capture(self.made.mesh, side=self.made.side, amputation=self.made.amputation, landmarks=marks)
 
 
 def varied(seed: int, amputation: str = "transtibial", edge_mm: float = 5.0, proportions: float = 1.0) -> Varied:
@@ -87,7 +88,8 @@ def varied(seed: int, amputation: str = "transtibial", edge_mm: float = 5.0, pro
     while True:
         try:
             made = _leg(rng, edge_mm) if amputation == "transtibial" else _thigh(rng, edge_mm)
-            moved = _carried(made, rng, proportions)
+            wide = made.facts["length_mm"] < SHORTEST * made.facts["circumference_mm"]
+            moved = None if wide else _carried(made, rng, proportions)
         except MeshError:
             continue  # features too large for the girth drawn
         if moved is not None:
@@ -177,11 +179,14 @@ def moves(made: SyntheticLimb, rng: np.random.Generator, share: float = 1.0) -> 
     """Places (k, 2) and how far each is moved (k, 2): mm of level, degrees."""
     stretch, lean = share * rng.normal(0.08, _KNEE_STRETCH), share * rng.normal(0.0, _LEAN_DEG)
     below = stretch + share * rng.normal(0.0, 0.12)
+    moved: dict[str, Floats] = {}
     places, by = [], []
     for name, (along, around) in _OWN[made.amputation].items():
         for point in np.atleast_2d(made.landmarks.get(name, np.zeros((0, 3)))):
             level, angle = -point[2], np.degrees(np.arctan2(point[0], point[1]))
             own = rng.normal(0.0, [along, around]) * share
+            moved[name] = own
+            own = own + moved.get(_GOES_WITH.get(name, ""), 0.0)
             if made.amputation == "transtibial":
                 near = level < 45.0 and name != "tibial-crest"
                 own[0] += level * (stretch if level < 0 else below) if near else 0.0
@@ -200,7 +205,7 @@ def carried(made: SyntheticLimb, places: Points, by: Points) -> SyntheticLimb | 
         gap = np.hypot(one[:, None, 0] - two[None, :, 0], np.radians(turn) * radius)
         return np.asarray(np.exp(-0.5 * (gap / REACH_MM) ** 2))
 
-    weights = np.linalg.solve(kernel(places, places) + 0.02 * np.eye(len(places)), by)
+    weights = np.linalg.solve(kernel(places, places) + _SOFT * np.eye(len(places)), by)
 
     def carry(points: Points) -> Points:
         flat = np.atleast_2d(points)
