@@ -11,9 +11,9 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Any
 
@@ -21,7 +21,7 @@ from rectify.capture import Repaired, Step, repair
 from rectify.case.landmarks import read_landmarks
 from rectify.case.model import CaseModel, ReleaseModel
 from rectify.case.wear import Wear, compare_wear, thickness
-from rectify.errors import CaseError, Faults, FileError
+from rectify.errors import CaseError, Faults, FileError, InputError
 from rectify.geometry.read import TO_MM, read_mesh
 from rectify.limb.estimates import estimate
 from rectify.limb.landmarks import RawLandmark
@@ -34,7 +34,8 @@ from rectify.rulebook import is_resolved, load_rulebook, read_plan, read_tune, r
 from rectify.rulebook.facts import Facts, Layer, TapeValue
 from rectify.rulebook.faults import checked
 from rectify.rulebook.plan import Plan, Warn
-from rectify.rulebook.yamltext import Document, KeyPath, read_yaml
+from rectify.rulebook.words import suggest
+from rectify.rulebook.yamltext import Document, KeyPath, raise_all, read_yaml
 
 __all__ = ["Case", "Input", "open_case"]
 
@@ -67,6 +68,8 @@ class Case:
     raw_landmarks : name -> RawLandmark
         In the capture's axes, mm.
     inputs : tuple of Input
+    mm : float
+        Millimetres to one of the scan's own units.
     """
 
     folder: Path
@@ -75,6 +78,7 @@ class Case:
     scan: Repaired
     raw_landmarks: dict[str, RawLandmark]
     inputs: tuple[Input, ...]
+    mm: float
 
     @property
     def code(self) -> str:
@@ -244,7 +248,8 @@ class Case:
                 hint="`rectify rules list` shows what there is",
             )
         limb = self._with_estimates([*book.landmarks(), *vocabulary(self.amputation).needed, *self._tuned_names()])
-        plan = resolve(
+        resolved = partial(
+            resolve,
             book,
             limb,
             self.facts,
@@ -255,7 +260,17 @@ class Case:
             on=on,
             scan_sha256=self.scan_sha256,
         )
-        return limb, plan
+        return limb, self._with_dimensions(resolved, limb) if any(d.by for d in book.says.dimensions) else resolved()
+
+    def _with_dimensions(self, resolved: Callable[..., Plan], limb: Limb) -> Plan:
+        """The plan with the amounts that its dimensions ask for, and the tunings laid over them."""
+        from rectify.engine.dimensions import solve_dimensions
+
+        try:
+            bare = resolved(bare=True)
+        except InputError:
+            return resolved()  # tells of everything that is wrong, amounts too
+        return resolved(solution=solve_dimensions(limb, bare))
 
     def _with_estimates(self, names: Sequence[str]) -> Limb:
         missing = [name for name in dict.fromkeys(names) if name not in self.limb.landmarks]
@@ -358,8 +373,8 @@ def open_case(path: str | Path) -> Case:
         inputs.append(Input("landmarks", says.landmarks, _sha256(marks_path)))
     else:
         raw = read_landmarks(document, ("landmarks",), says.landmarks, says.amputation, mm)
-    _check_tape(says, document, raw)
-    return Case(folder, says, document, scan, raw, tuple(inputs))
+    _check_tape(says, document)
+    return Case(folder, says, document, scan, raw, tuple(inputs), mm)
 
 
 def _capture(path: Path, says: CaseModel, document: Document) -> tuple[Repaired, float]:
@@ -395,20 +410,21 @@ def _refuse_for_now(says: CaseModel, document: Document) -> None:
         )
 
 
-def _check_tape(says: CaseModel, document: Document, raw: dict[str, RawLandmark]) -> None:
-    faults = [
+def _check_tape(says: CaseModel, document: Document) -> None:
+    """A tape value stands at a landmark of this amputation; one that nobody marked is not compared."""
+    names = vocabulary(says.amputation)
+    faults: list[InputError] = [
         CaseError(
-            f"no landmark {tape.at} on this limb",
+            f"no landmark {tape.at} on a {says.amputation} limb",
             path=document.path,
             line=document.line(("tape", i)),
             key=f"tape[{i}].at",
-            wanted=", ".join(sorted(raw)),
+            hint=suggest(tape.at, names.names, what="landmarks there", listed=40),
         )
         for i, tape in enumerate(says.tape)
-        if tape.at not in raw and tape.at not in ("distal-end", "inflection", "fibular-neck")
+        if not names.knows(tape.at)
     ]
-    if faults:
-        raise Faults(faults) if len(faults) > 1 else faults[0]
+    raise_all(faults)
 
 
 def _no_person(data: dict[str, Any], document: Document) -> None:

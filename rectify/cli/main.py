@@ -14,6 +14,7 @@ from rectify import __version__
 from rectify.cli.apply import apply_command
 from rectify.cli.demo import demo_command
 from rectify.cli.ending import explain
+from rectify.cli.marks import marks_command
 from rectify.cli.measure import measure_command
 from rectify.cli.release import release_command
 from rectify.cli.rules import rules_group
@@ -40,7 +41,7 @@ def commands() -> None:
     """
 
 
-for _command in (apply_command, measure_command, rules_group, release_command, demo_command):
+for _command in (apply_command, measure_command, marks_command, rules_group, release_command, demo_command):
     commands.add_command(_command)
 
 
