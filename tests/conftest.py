@@ -28,6 +28,12 @@ def elliptic_limb() -> Limb:
 
 
 @pytest.fixture(scope="session")
+def ridge_limb() -> Limb:
+    """A capsule with a sharp ridge down its front, 2.5 mm edges."""
+    return made.ridge_limb()
+
+
+@pytest.fixture(scope="session")
 def transtibial_limb() -> Limb:
     """Generated, right, 4 mm edges."""
     return made.limb_from(transtibial(Transtibial(edge_mm=4.0)))

@@ -47,6 +47,16 @@ def elliptic_limb(ap: float = 120.0, ml: float = 100.0, edge_mm: float = 3.0) ->
     return limb_of(elliptic_capsule(ap, ml, 150.0, edge_mm, 60.0), ap / 2)
 
 
+def ridge_limb() -> Limb:
+    """A capsule with a ridge down its front: 8 mm high, 3 mm half wide, sharper than any shin."""
+    mesh = capsule(50.0, 150.0, 2.5, 60.0)
+    v = mesh.vertices
+    arc = 50.0 * np.arctan2(v[:, 0], v[:, 1])
+    bump = 8.0 * np.exp(-(arc**2) / 18.0 - ((v[:, 2] + 70.0) / 45.0) ** 4)
+    out = np.column_stack([v[:, :2] / np.maximum(np.hypot(v[:, 0], v[:, 1]), 1e-9)[:, None], np.zeros(len(v))])
+    return limb_of(Mesh(v + bump[:, None] * out, mesh.faces), 50.0 + 8.0 * np.exp(-((70 / 45) ** 4)))
+
+
 def limb_from(made: SyntheticLimb, **options: float) -> Limb:
     """A generated limb as captured in its own frame."""
     return Limb.from_capture(

@@ -70,11 +70,11 @@ def test_the_amounts_are_found_by_another_way_too(fine_limb):
     outcome = rectify_limb(fine_limb, plan(*apart(fine_limb)))
     corner = outcome.mesh.vertices[outcome.mesh.faces]
     spread = np.array([[i, j, 20 - i - j] for i in range(21) for j in range(21 - i)]) / 20.0
-    dense = np.einsum("kc,mcx->mkx", spread, corner).reshape(-1, 3)  # 0.13 mm apart: 0.002 mm at a distance of 2
-    tree = cKDTree(dense)
     for i, found in enumerate(outcome.regions):
         core = outcome.asked.core(i, outcome.plan)
-        distance, _ = tree.query(outcome.asked.base[core])
+        near = cKDTree(outcome.asked.base[core]).query(corner.mean(axis=1))[0] < 8.0
+        dense = np.einsum("kc,mcx->mkx", spread, corner[near]).reshape(-1, 3)  # 0.13 mm apart: 0.002 mm at 2 mm
+        distance, _ = cKDTree(dense).query(outcome.asked.base[core])
         assert np.median(distance) == pytest.approx(found.achieved_mm, abs=0.01)
         assert found.core_vertices == core.sum()
 
@@ -93,7 +93,7 @@ def test_on_a_noisy_scan_amounts_hold_in_the_median_and_no_face_turns(fine_limb,
 def test_from_the_capture_the_overall_reduction_makes_no_difference(fine_limb):
     regions = apart(fine_limb, "capture")
     got = []
-    for percent in (0.0, 2.0, 4.0):
+    for percent in (0.0, 4.0):
         rows = overall((-20.0, percent), (fine_limb.inflection_mm - 30.0, percent))
         outcome = rectify_limb(fine_limb, plan(*regions, overall=rows))
         got.append([found.achieved_from_capture_mm for found in outcome.regions])
@@ -111,10 +111,10 @@ def test_distances_from_a_core_have_the_sign_of_the_side():
 # -- where, how large -----------------------------------------------------------------------------
 
 
-def test_the_core_point_lies_in_the_middle_of_the_region_on_the_surface_it_is_measured_from(fine_capsule):
+def test_the_core_point_lies_in_the_middle_of_the_region_on_the_surface_it_is_measured_from(capsule_limb):
     for measured_from, radius in (("reduced", 48.5), ("capture", 50.0)):
         regions = (build_up("a", 4.0, AT, Oval(30.0, 30.0), 12.0, measured_from=measured_from),)
-        outcome = rectify_limb(fine_capsule, plan(*regions, overall=overall((0.0, 3.0), (120.0, 3.0))))
+        outcome = rectify_limb(capsule_limb, plan(*regions, overall=overall((0.0, 3.0), (120.0, 3.0))))
         x, y, z = outcome.regions[0].core_xyz
         assert np.hypot(x, z + 60.0) < 3.0 and np.hypot(x, y) == pytest.approx(radius, abs=0.05)
 

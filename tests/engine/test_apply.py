@@ -93,8 +93,8 @@ def test_a_region_asks_no_vertex_to_move_that_its_weight_leaves_alone(transtibia
 # -- sound ----------------------------------------------------------------------------------------
 
 
-def test_a_full_plan_gives_a_sound_model_from_any_limb(transtibial_limb, fine_limb):
-    for limb in (transtibial_limb, fine_limb, made.noisy(transtibial_limb, 0.2), made.mirror_of(transtibial_limb)):
+def test_a_full_plan_gives_a_sound_model_from_clean_noisy_and_left_limbs(transtibial_limb):
+    for limb in (transtibial_limb, made.noisy(transtibial_limb, 0.2), made.mirror_of(transtibial_limb)):
         assert_sound_outcome(rectify_limb(limb, full(limb)))
 
 
@@ -139,13 +139,12 @@ def test_a_region_at_either_side_of_the_seam_gives_mirrored_results(capsule_limb
 def test_the_order_of_regions_is_irrelevant(transtibial_limb):
     whole = full(transtibial_limb)
     one = rectify_limb(transtibial_limb, whole)
-    for order in ([6, 5, 4, 3, 2, 1, 0], [3, 0, 5, 1, 6, 2, 4]):
-        turned = dataclasses.replace(whole, regions=tuple(whole.regions[i] for i in order))
-        two = rectify_limb(transtibial_limb, turned)
-        assert np.abs(one.mesh.vertices - two.mesh.vertices).max() < 1e-9  # mm
-        by_name = {r.region.name: r for r in two.regions}
-        for r in one.regions:
-            assert by_name[r.region.name].volume_ml == pytest.approx(r.volume_ml, abs=1e-9)
+    turned = dataclasses.replace(whole, regions=tuple(whole.regions[i] for i in (3, 0, 5, 1, 6, 2, 4)))
+    two = rectify_limb(transtibial_limb, turned)
+    assert np.abs(one.mesh.vertices - two.mesh.vertices).max() < 1e-9  # mm
+    by_name = {r.region.name: r for r in two.regions}
+    for r in one.regions:
+        assert by_name[r.region.name].volume_ml == pytest.approx(r.volume_ml, abs=1e-9)
 
 
 @pytest.mark.parametrize("make", [build_up, reduction])

@@ -19,17 +19,6 @@ from tests.made import assert_sound_outcome, build_up, plan, reduction
 AT = Spot(70.0, 0.0)
 
 
-@pytest.fixture(scope="module")
-def ridge_limb():
-    """A capsule with a ridge down its front: 8 mm high, 3 mm half wide, sharper than any shin."""
-    mesh = capsule(50.0, 150.0, 2.5, 60.0)
-    v = mesh.vertices
-    arc = 50.0 * np.arctan2(v[:, 0], v[:, 1])
-    bump = 8.0 * np.exp(-(arc**2) / 18.0 - ((v[:, 2] + 70.0) / 45.0) ** 4)
-    out = np.column_stack([v[:, :2] / np.maximum(np.hypot(v[:, 0], v[:, 1]), 1e-9)[:, None], np.zeros(len(v))])
-    return made.limb_of(Mesh(v + bump[:, None] * out, mesh.faces), 50.0 + 8.0 * np.exp(-((70 / 45) ** 4)))
-
-
 def heights(outcome):
     """How far each vertex went along the reduced surface's normal, mm."""
     step = outcome.mesh.vertices - outcome.asked.base
