@@ -85,7 +85,8 @@ def fill_holes(mesh: Mesh) -> tuple[Mesh, Ints, list[Step]]:
 
 
 def _fill_all(mesh: Mesh, holes: list[Ints]) -> _Round:
-    edge = float(np.median(np.linalg.norm(mesh.vertices[mesh.faces[:, 0]] - mesh.vertices[mesh.faces[:, 1]], axis=1)))
+    corner = mesh.vertices[mesh.faces]
+    edge = float(np.median(np.linalg.norm(corner - np.roll(corner, -1, axis=1), axis=2)))
     filled, bad = [], []
     for loop in holes:
         try:

@@ -7,6 +7,7 @@ edge, so that no more skin is lost than must be. Turning, moving or mirroring th
 from __future__ import annotations
 
 import numpy as np
+import shapely
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
 from rectify.capture.sheets import keep_limb, unpinch
@@ -81,7 +82,7 @@ def trim_top(mesh: Mesh, *, always: bool = False) -> tuple[Mesh, list[Step]]:
     loop = top_loop(mesh, border_loops(mesh))
     points = mesh.vertices[loop]
     ragged = edge_length(mesh, loop) / _smoothed_course(points)
-    if not always and ragged < _RAGGED:
+    if not always and ragged < _RAGGED and _lies_flat(points):
         return mesh, []
     axes, centre = _edge_axes(mesh, loop)
     turn, depth = _turn_and_depth(points, centre, axes)
@@ -104,6 +105,14 @@ def trim_top(mesh: Mesh, *, always: bool = False) -> tuple[Mesh, list[Step]]:
     how = "by a plane" if by_plane else "along a smooth curve just below its bites"
     message = f"the ragged top was trimmed {how}; {lost:.0f} mm² of skin went with it"
     return out, [Step("top-trimmed", message, area_mm2=lost, place=place_of(centre)), *more]
+
+
+def _lies_flat(points: Points) -> bool:
+    """Whether an edge laid flat crosses itself nowhere, as it must not if it is to be closed."""
+    across = vector_area(points)
+    first = np.linalg.svd(np.outer(across, across))[2][1]
+    second = np.cross(across / np.linalg.norm(across), first)
+    return bool(shapely.LinearRing(points @ np.stack([first, second], axis=1)).is_simple)
 
 
 def _edge_axes(mesh: Mesh, loop: Ints) -> tuple[Points, Floats]:

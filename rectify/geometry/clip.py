@@ -41,8 +41,12 @@ def clip(mesh: Mesh, field: Floats) -> tuple[Mesh, Ints]:
     cutter = _Cutter(mesh, field, side)
     ab, ac = cutter.between(a, b), cutter.between(a, c)
     tip = np.stack([a, ab, ac], axis=1)[lonely_in]
-    rest_ab, rest_ac, rest_b, rest_c = ab[~lonely_in], ac[~lonely_in], b[~lonely_in], c[~lonely_in]
-    rest = np.concatenate([np.stack([rest_ab, rest_b, rest_c], axis=1), np.stack([rest_ab, rest_c, rest_ac], axis=1)])
+    # the diagonal begins at the lower of the two corners, so that a mirrored surface is divided alike
+    near, far, near_cut, far_cut = b[~lonely_in], c[~lonely_in], ab[~lonely_in], ac[~lonely_in]
+    by_far = (far < near)[:, None]
+    one = np.where(by_far, np.stack([near_cut, near, far], axis=1), np.stack([near_cut, near, far_cut], axis=1))
+    two = np.where(by_far, np.stack([near_cut, far, far_cut], axis=1), np.stack([near, far, far_cut], axis=1))
+    rest = np.concatenate([one, two])
     faces = np.concatenate([whole, tip, rest])
     proper = (faces[:, 0] != faces[:, 1]) & (faces[:, 1] != faces[:, 2]) & (faces[:, 2] != faces[:, 0])
     colours = None if mesh.colours is None else cutter.colours()

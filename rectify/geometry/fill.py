@@ -25,8 +25,10 @@ __all__ = ["Filled", "fill_hole", "hole_widths"]
 
 _BAND = 1.2  # of the hole's radius: how far around it the plate looks
 _LEAST_RINGS, _MOST_RINGS = 4, 25
-_MOST_SAMPLES = 400
-_SMOOTHING = 1e-3  # of the plate, its places scaled to the hole's radius: scanner noise is not carried into the hole
+_MOST_SAMPLES = 500
+_SMOOTHING = 1e-3  # of the plate, its places scaled to the hole's radius
+_STIFF, _STIFFEST = 1.0, 1e3
+_NEIGHBOURS = 10  # counted once for each face: five neighbours
 _CRACK_MM = 2e-3  # a hole whose mean width is less has no inside
 
 
@@ -173,20 +175,66 @@ def _sewn(ring: Points) -> Faces | None:
 
 
 def _plate(mesh: Mesh, loop: Ints, origin: Floats, basis: Points, inner: NDArray[np.float64]) -> Floats:
-    """Heights (q,) of a thin plate over places (q, 2) of the hole's plane, bent over the surface around it."""
+    """Heights (q,) of a thin plate over places (q, 2) of the hole's plane, bent over the surface around it.
+
+    The plate is as stiff as the surface's noise asks for, beside what the surface has of its own that no paraboloid has:
+    a smooth wall with noise gets a paraboloid through the middle of the noise, a crest is followed.
+    """
     if not len(inner):
         return np.zeros(0)
     around = _around(mesh, loop)
     local = (mesh.vertices[around] - origin) @ basis.T
     radius = float(np.linalg.norm(local[np.isin(around, loop), :2], axis=1).max())
     near = np.linalg.norm(local[:, :2], axis=1) < radius * (1.0 + _BAND)
-    local = local[near]
-    keep = np.linspace(0, len(local) - 1, min(len(local), _MOST_SAMPLES)).round().astype(np.int64)
-    local = local[keep]
+    noise = _noise(mesh, around, basis[2])
+    place, height, count = _gathered(local[near] / np.array([radius, radius, 1.0]))
+    degree = 2 if len(place) >= 12 else 1
+    own = _beyond_paraboloid(place, height)
+    stiff = max(_SMOOTHING, _STIFF * (noise / max(own, 1e-9)) ** 2) if noise > 0 else _SMOOTHING
     plate = RBFInterpolator(
-        local[:, :2] / radius, local[:, 2], kernel="thin_plate_spline", smoothing=_SMOOTHING, degree=2
+        place, height, kernel="thin_plate_spline", smoothing=np.minimum(stiff, _STIFFEST) / count, degree=degree
     )
     return np.asarray(plate(inner / radius))
+
+
+def _gathered(local: Points) -> tuple[NDArray[np.float64], Floats, Floats]:
+    """Samples (k, 2), (k,) and how many vertices each stands for: where there are many, the means of small squares."""
+    if len(local) <= _MOST_SAMPLES:
+        return local[:, :2], local[:, 2], np.ones(len(local))
+    width = np.ptp(local[:, :2], axis=0)
+    side = float(np.sqrt(width[0] * width[1] / _MOST_SAMPLES))
+    cell = np.floor(local[:, :2] / side + 0.5).astype(np.int64)
+    _, index, count = np.unique(cell, axis=0, return_inverse=True, return_counts=True)
+    mean = np.stack([np.bincount(index.ravel(), weights=local[:, i]) for i in range(3)], axis=1) / count[:, None]
+    return mean[:, :2], mean[:, 2], count.astype(np.float64)
+
+
+def _noise(mesh: Mesh, around: Ints, up: Floats) -> float:
+    """Standard deviation of the vertices' noise, mm: from how far each lies off the middle of its neighbours."""
+    n = len(mesh.vertices)
+    inside = np.zeros(n, dtype=bool)
+    inside[around] = True
+    faces = mesh.faces[inside[mesh.faces].all(axis=1)]
+    height = mesh.vertices @ up
+    total, count = np.zeros(n), np.zeros(n)
+    for i in range(3):
+        for j in (1, 2):
+            total += np.bincount(faces[:, i], weights=height[faces[:, (i + j) % 3]], minlength=n)
+            count += np.bincount(faces[:, i], minlength=n)
+    there = around[count[around] >= _NEIGHBOURS]
+    if len(there) < _NEIGHBOURS:
+        return 0.0
+    off = height[there] - total[there] / count[there]
+    # of a normal distribution; a mean of six neighbours has a sixth of the variance
+    return float(1.4826 * np.median(np.abs(off - np.median(off))) / np.sqrt(7.0 / 6.0))
+
+
+def _beyond_paraboloid(place: NDArray[np.float64], height: Floats) -> float:
+    """Root mean square of what a paraboloid leaves of the heights, mm."""
+    x, y = place.T
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=1)
+    left = height - terms @ np.linalg.lstsq(terms, height, rcond=None)[0]
+    return float(np.sqrt(np.mean(left**2)))
 
 
 def _around(mesh: Mesh, loop: Ints) -> Ints:

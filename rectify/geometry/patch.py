@@ -10,6 +10,7 @@ from rectify.geometry.mesh import Faces, Ints
 
 __all__ = ["patch"]
 
+_DIGITS = 6  # of a mm
 _ROOM = 0.6  # of a spacing from a ring to its middle: less is filled without a middle point
 _LEAST_DEG = 20.0  # corner of a triangle about a middle point
 
@@ -33,6 +34,8 @@ def patch(flat: NDArray[np.float64], spacing: float, growth: float = 1.0) -> tup
     (m, 3) int64
         Counter-clockwise; the polygon's points come first, then the new ones. Every point is used.
     """
+    # rings are full of points on one circle: rounded, so that last digits of the pose do not choose the diagonals
+    flat, spacing = np.round(flat, _DIGITS) + 0.0, round(spacing, _DIGITS)
     own: list[NDArray[np.float64]] = []
     faces: list[Faces] = []
     todo = [(np.arange(len(flat)), flat, spacing)]

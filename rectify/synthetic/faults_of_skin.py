@@ -197,18 +197,40 @@ def _turn(scan: Scan) -> Floats:
 
 
 def _planed(scan: Scan, rng: np.random.Generator) -> Scan:
-    """Scan and truth cut by a plane a little below the top's lowest point: vertices above it are let down onto it."""
-    lowest = float(scan.mesh.vertices[border_ring(scan.mesh), 2].min())
+    """Scan and truth cut by a plane a little below the top's lowest point, the way scanning software does."""
+    v = scan.mesh.vertices
     tilt = rng.uniform(-0.08, 0.08, 2)
-    out = []
+    height = v[:, 2] - (float(v[border_ring(scan.mesh), 2].min()) - 8.0 + v[:, :2] @ tilt)
+    f = scan.truth.faces
+    half = np.sort(np.concatenate([f[:, [0, 1]], f[:, [1, 2]], f[:, [2, 0]]]), axis=1)
+    low, high = np.unique(half[height[half[:, 0]] * height[half[:, 1]] < 0], axis=0).T
+    share = (height[low] / (height[low] - height[high]))[:, None]
+    new = {(int(a), int(b)): len(v) + i for i, (a, b) in enumerate(zip(low, high, strict=True))}
+    meshes = []
     for mesh in (scan.mesh, scan.truth):
-        v = mesh.vertices.copy()
-        plane = lowest - 8.0 + v[:, :2] @ tilt
-        # which faces go is asked of the truth, so that scan and truth stay alike vertex by vertex
-        above = scan.truth.vertices[:, 2] > plane
-        v[:, 2] = np.where(above, plane, np.minimum(v[:, 2], plane))
-        out.append(Mesh(v, mesh.faces[~above[mesh.faces].all(axis=1)]))
-    return replace(scan, mesh=out[0], truth=out[1])
+        at = mesh.vertices
+        cut = at[low] + share * (at[high] - at[low])
+        above = height[mesh.faces] > 0
+        whole = mesh.faces[~above.any(axis=1)]
+        part = [
+            _below(face, over, new) for face, over in zip(mesh.faces, above, strict=True) if over.any() != over.all()
+        ]
+        faces = np.concatenate([whole, *[np.array(piece, dtype=np.int64) for piece in part]])
+        meshes.append(Mesh(np.concatenate([at, cut]), faces))
+    return replace(scan, mesh=meshes[0], truth=meshes[1])
+
+
+def _below(face: Ints, above: NDArray[np.bool_], new: dict[tuple[int, int], int]) -> list[list[int]]:
+    """What is left of a face that a plane crosses: one triangle or two."""
+
+    def between(a: int, b: int) -> int:
+        return new[min(a, b), max(a, b)]
+
+    lonely = int(np.flatnonzero(above if above.sum() == 1 else ~above)[0])
+    a, b, c = (int(face[(lonely + i) % 3]) for i in range(3))
+    if above.sum() == 2:
+        return [[a, between(a, b), between(a, c)]]
+    return [[between(a, b), b, c], [between(a, b), c, between(a, c)]]
 
 
 def _ears(flat: NDArray[np.float64]) -> Faces:
