@@ -373,7 +373,11 @@ CASES = {
     "code with a space": (r"^case: .*$", "case: Anna B", ("case: is 'Anna B', which is no code", "never a name")),
     "code without a number": (r"^case: .*$", "case: anna", ("which is no code", "DM-014")),
     "unit missing": (r"value: 363 mm", "value: 363", ("tape[0].value: ", "mm")),
-    "tape elsewhere": (r"at: medial-condyle", "at: medial-condile", ("no landmark medial-condile on a transtibial limb",)),
+    "tape elsewhere": (
+        r"at: medial-condyle",
+        "at: medial-condile",
+        ("no landmark medial-condile on a transtibial limb",),
+    ),
     "rulebook unknown": (
         r"^rulebook: .*$",
         "rulebook: transtibial-patela",
