@@ -16,6 +16,7 @@ from typing import Literal
 import numpy as np
 
 from rectify.engine.achieved import RegionOutcome, achieve
+from rectify.engine.calliper import dimension_sizes, tips_of
 from rectify.engine.field import Asked, ask
 from rectify.engine.guard import Guarded, flipped_faces, guard
 from rectify.engine.limits import breaches
@@ -26,7 +27,7 @@ from rectify.geometry.mesh import Floats, Mesh
 from rectify.geometry.volume import volume, volume_below
 from rectify.limb.limb import Limb
 from rectify.limb.measure import Profile, measure_levels
-from rectify.rulebook.plan import Plan, Warn
+from rectify.rulebook.plan import Plan, RegionPlan, Warn
 
 __all__ = ["Checks", "DimensionOutcome", "Outcome", "Volumes", "rectify_limb"]
 
@@ -70,7 +71,8 @@ class Checks:
 
 @dataclass(frozen=True)
 class DimensionOutcome:
-    """A dimension the finished model should have. `met` is None where there is no target."""
+    """A dimension the finished model should have. `met` is None where there is no target; `by` are the regions that may
+    move for it, with the amounts they were given; `reason` says why these."""
 
     measure: str
     at: str
@@ -80,6 +82,8 @@ class DimensionOutcome:
     after_mm: float
     within_mm: float
     met: bool | None
+    by: tuple[RegionPlan, ...] = ()
+    reason: str = ""
 
 
 @dataclass(frozen=True, eq=False)
@@ -183,14 +187,16 @@ def _volumes(limb: Limb, mesh: Mesh) -> Volumes:
 def _dimensions(limb: Limb, plan: Plan, mesh: Mesh) -> tuple[DimensionOutcome, ...]:
     if not plan.dimensions:
         return ()
-    levels = np.unique([d.level_mm for d in plan.dimensions])
-    before, after = measure_levels(limb.mesh, levels), measure_levels(mesh, levels)
+    tips = [tips_of(limb, d) for d in plan.dimensions]
+    before, after = (dimension_sizes(m, plan.dimensions, tips) for m in (limb.mesh, mesh))
+    regions = {region.name: region for region in plan.regions}
     out = []
-    for d in plan.dimensions:
-        i = int(np.searchsorted(levels, d.level_mm))
-        was, now = (float(getattr(p, d.measure)[i]) for p in (before, after))
+    for d, was, now in zip(plan.dimensions, map(float, before), map(float, after), strict=True):
         met = None if d.target_mm is None else bool(abs(now - d.target_mm) <= d.within_mm)
-        out.append(DimensionOutcome(d.measure, d.at_text, d.level_mm, d.target_mm, was, now, d.within_mm, met))
+        by = tuple(regions[name] for name in d.by if name in regions)
+        out.append(
+            DimensionOutcome(d.measure, d.at_text, d.level_mm, d.target_mm, was, now, d.within_mm, met, by, d.reason)
+        )
     return tuple(out)
 
 

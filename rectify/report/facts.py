@@ -174,7 +174,8 @@ def _missed(outcome: Outcome) -> list[Warn]:
         if d.met is False and d.target_mm is not None:
             what = f"{capture.MEASURES[d.measure]} at {d.at} is {d.after_mm:.0f} mm"
             wanted = f"{d.target_mm:.0f} mm within {d.within_mm:g} mm was wanted"
-            out.append(Warn("dimension-missed", "look", f"{what}; {wanted}", f"dimensions[{i}]"))
+            text = "; ".join(part for part in (what, wanted, d.reason) if part)
+            out.append(Warn("dimension-missed", "look", text, f"dimensions[{i}]"))
     return out
 
 

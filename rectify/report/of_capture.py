@@ -237,7 +237,8 @@ def _tape_row(case: Case, tape: Any, level: float, captured: float) -> Row:
     captured -= between * (2 * np.pi if tape.measure == "circumference" else 2.0)
     value = float(tape.value.value)
     accepted = max(TAPE_ACCEPTED_MM, TAPE_ACCEPTED_SHARE * value)
-    there = bool(np.isfinite(captured))
+    pressed = tape.tension == "tight" and tape.measure != "circumference"  # a capture was not
+    compared = bool(np.isfinite(captured)) and not pressed
     return {
         "measure": tape.measure,
         "at": tape.at,
@@ -250,7 +251,7 @@ def _tape_row(case: Case, tape: Any, level: float, captured: float) -> Row:
         "layers_off_mm": between,
         "difference_mm": captured - value,
         "accepted_mm": accepted,
-        "agrees": bool(abs(captured - value) <= accepted) if there else None,
+        "agrees": bool(abs(captured - value) <= accepted) if compared else None,
     }
 
 
@@ -268,7 +269,9 @@ def tape_warnings(rows: list[Row]) -> list[Warn]:
         place = row["at"] + (f" {row['distal_mm']:+.0f} mm" if row["distal_mm"] else "")
         what = f"{MEASURES[row['measure']]} at {place}"
         if row["agrees"] is None:
-            out.append(Warn("tape-not-compared", "note", f"{what}: the capture is not closed there", f"tape[{i}]"))
+            closed = np.isfinite(row["capture_mm"])
+            why = "the calliper was pressed, the capture was not" if closed else "the capture is not closed there"
+            out.append(Warn("tape-not-compared", "note", f"{what}: {why}", f"tape[{i}]"))
         elif not row["agrees"]:
             message = (
                 f"{what}: the tape says {row['tape_mm']:.0f} mm, the capture {row['capture_mm']:.0f} mm; "

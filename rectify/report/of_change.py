@@ -255,6 +255,16 @@ def dimension_facts(outcome: Outcome) -> list[Row]:
             "before_mm": d.before_mm,
             "after_mm": d.after_mm,
             "met": d.met,
+            "by": [
+                {
+                    "region": region.name,
+                    "rulebook_mm": float(region.rulebook_mm),
+                    "solved_mm": None if region.solved_mm is None else float(region.solved_mm),
+                    "asked_mm": float(region.asked_mm),
+                }
+                for region in d.by
+            ],
+            "reason": d.reason,
         }
         for d in outcome.dimensions
     ]

@@ -75,7 +75,7 @@ def dimension_table(facts: Facts) -> Html:
     rows = [
         [
             MEASURES[d["measure"]],
-            d["at"],
+            Html(text(d["at"]) + (f"<br><small>{text(d['reason'])}</small>" if d["reason"] else "")),
             number(d["level_mm"]),
             number(d["before_mm"]),
             number(d["after_mm"]),

@@ -132,6 +132,8 @@ def _top() -> Schema:
                     **numbers("within_mm"),
                     **maybes("before_mm", "after_mm"),
                     "met": truth(null=True),
+                    "by": listing(record(_moved_for()), "the regions that may move for it"),
+                    "reason": words("what was moved to get there, and what stood against it; may be empty"),
                 }
             )
         ),
@@ -185,6 +187,15 @@ def _top() -> Schema:
             "the gravest first",
         ),
         "cautions": listing(words()),
+    }
+
+
+def _moved_for() -> Schema:
+    return {
+        "region": words(),
+        **numbers("rulebook_mm", least=0.0),
+        **maybes("solved_mm", says="what the dimensions made of it, before any tuning; null: it stayed"),
+        **numbers("asked_mm", least=0.0, says="tunings included"),
     }
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rectify.rulebook.places import Places
-from rectify.rulebook.plan import Anchor, Limits
+from rectify.rulebook.plan import Anchor, Limits, Solution
 from rectify.rulebook.quantity import Quantity, show_mm
 from rectify.rulebook.tuning import Tuning
 from rectify.rulebook.working import AmountChange, Notes, Working
@@ -17,13 +17,16 @@ from rectify.rulebook.working import AmountChange, Notes, Working
 __all__ = ["Amount", "Amounts"]
 
 EPS = 1e-9
+_NOTHING_SOLVED = Solution()
 
 
 @dataclass(frozen=True)
 class Amount:
-    """mm: what the rulebook makes of this limb, what is asked in the end; and each change in words with its leave."""
+    """mm: what the rulebook makes of this limb, what the dimensions make of that, what is asked in the end; and each
+    change in words with its leave."""
 
     rulebook: float
+    solved: float | None
     asked: float
     texts: tuple[tuple[Tuning, str, str | None], ...]
 
@@ -31,19 +34,21 @@ class Amount:
 class Amounts:
     """Works out amounts on one limb; faults and warnings go to the notes."""
 
-    def __init__(self, places: Places, notes: Notes, limits: Limits) -> None:
-        self.places, self.notes, self.limits = places, notes, limits
+    def __init__(self, places: Places, notes: Notes, limits: Limits, solution: Solution = _NOTHING_SOLVED) -> None:
+        self.places, self.notes, self.limits, self.solution = places, notes, limits, solution
 
     def of(self, working: Working, anchor: Anchor) -> Amount:
-        """The rulebook's amount on this limb, and what the tunings made of it, oldest first."""
+        """The rulebook's amount on this limb, what the dimensions made of it, and the tunings after that, oldest
+        first: nothing that a person changed is taken back for a dimension's sake."""
         own = self._scaled(working, working.says.amount, anchor)
-        asked = own
+        solved = self.solution.regions.get(working.name)
+        asked = own if solved is None else solved.amount_mm
         texts: list[tuple[Tuning, str, str | None]] = []
         for change in working.amounts:
             new, beyond = self._changed(working, change, asked, anchor)
             texts.append((change.tuning, f"amount {show_mm(asked)} -> {show_mm(new)}", beyond))
             asked = new
-        return Amount(own, asked, tuple(texts))
+        return Amount(own, None if solved is None else solved.amount_mm, asked, tuple(texts))
 
     def _scaled(self, working: Working, amount: Quantity, anchor: Anchor) -> float:
         """The rulebook's own amount on this limb, held to allow."""

@@ -57,6 +57,7 @@ def findings(says: RulebookModel, where: Where) -> Iterator[Finding]:
         yield from checker.region(name, region)
     yield from checker.opposed()
     yield from checker.wall()
+    yield from checker.dimensions()
 
 
 @dataclass
@@ -275,6 +276,19 @@ class _Checker:
                 wanted=f"the limit of volume is {limits.volume[0]}",
                 hint="the whole limb is measured against it when applied",
             )
+
+    def dimensions(self) -> Iterator[Finding]:
+        """A region that moves for a dimension must say how far it may."""
+        for index, dimension in enumerate(self.says.dimensions):
+            for place, name in enumerate(dimension.by):
+                if self.says.regions[name].allow is None:
+                    yield self.found(
+                        "by-without-allow",
+                        True,
+                        ("dimensions", index, "by", place),
+                        f"moves {name}, which does not say how far it may be moved",
+                        wanted=f"allow: [least, most] in regions.{name}",
+                    )
 
 
 # -- what the file alone tells of a region ---------------------------------------------------------

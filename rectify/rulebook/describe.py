@@ -281,11 +281,13 @@ def _edge_place(edge: object) -> str:
 
 def _dimension(index: int, rulebook: Rulebook) -> str:
     says = rulebook.says.dimensions[index]
-    target = says.target.value.text if says.target.value else "as on the tape"
+    taken = f", taken {says.target.tension}" if says.target.tension else ""
+    target = says.target.value.text if says.target.value else f"as on the tape{taken}"
     if says.target.change is not None:
-        target = f"the tape's value {says.target.change}"
+        target = f"the tape's value{taken} {says.target.change}"
     by = f", by {' and '.join(says.by)}" if says.by else ""
-    return f"{says.measure} at {says.text()}: {target}, within {says.within}{by}"
+    tips = f", tips on {' and '.join(_place(place) for place in says.between)}" if says.between else ""
+    return f"{says.measure} at {says.text()}{tips}: {target}, within {says.within}{by}"
 
 
 def _end(rulebook: Rulebook) -> str:

@@ -267,10 +267,14 @@ class OverallSays(Base):
     evidence: EvidenceRef | None = None
 
 
+Tension = Literal["loose", "snug", "tight"]
+
+
 class Target(Base):
     """What a dimension must measure."""
 
     from_: Literal["tape"] | None = Field(None, description="the case's own hand measurement")
+    tension: Tension | None = Field(None, description="takes only a value that was measured so; tight: pressed")
     change: TargetChange | None = Field(None, description="added to the tape's value")
     value: PlainLength | None = Field(None, description="a length")
 
@@ -278,8 +282,9 @@ class Target(Base):
     def _one(self) -> Self:
         if (self.from_ is None) == (self.value is None):
             raise Wrong("needs one of from and value", wanted="{from: tape, change: -3 mm}, or a length")
-        if self.value is not None and self.change is not None:
-            raise Wrong("belongs to a value from the tape", keys=("change",))
+        for key in ("tension", "change"):
+            if self.value is not None and getattr(self, key) is not None:
+                raise Wrong("belongs to a value from the tape", keys=(key,))
         return self
 
 
@@ -294,6 +299,13 @@ class DimensionSays(LevelPlace):
     target: Annotated[Target, BeforeValidator(_target), Short({"type": "string"})]
     by: Annotated[tuple[RegionRef, ...], BeforeValidator(as_list), OrOne()] = ()
     within: PlainLength = Field(description="how near is near enough")
+    between: tuple[PlaceField, PlaceField] | None = Field(None, description="where the calliper's two tips are set")
+
+    @model_validator(mode="after")
+    def _tips_of_a_calliper(self) -> Self:
+        if self.between is not None and self.measure == "circumference":
+            raise Wrong("is of a calliper", keys=("between",), wanted="measure: ap or ml")
+        return self
 
 
 class EndSays(Base):

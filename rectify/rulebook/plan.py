@@ -8,6 +8,7 @@ equal to the level on the wall and carrying on over the end cap; `angle_deg` is 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -29,6 +30,8 @@ __all__ = [
     "Plan",
     "RegionPlan",
     "Shape",
+    "Solution",
+    "Solved",
     "Spare",
     "Spot",
     "Strip",
@@ -131,7 +134,7 @@ class RegionPlan:
     action: Literal["reduce", "build-up"]
     measured_from: Literal["reduced", "capture"]
     rulebook_mm: float  # the rulebook's own amount, scaled to this limb
-    change_mm: float  # what the tunings made of it: asked - rulebook
+    change_mm: float  # what dimensions and tunings made of it: asked - rulebook
     asked_mm: float  # never negative
     allow_mm: tuple[float, float] | None
     anchor: Anchor
@@ -144,6 +147,7 @@ class RegionPlan:
     evidence: str = ""
     amount_text: str = ""  # as the rulebook said it: "12 % of radius"
     tuned: tuple[Tuned, ...] = ()
+    solved_mm: float | None = None  # what the dimensions made of the rulebook's amount, before any tuning
 
 
 @dataclass(frozen=True)
@@ -191,7 +195,11 @@ class End:
 
 @dataclass(frozen=True)
 class Dimension:
-    """What the finished model must measure. `target_mm` is None where the tape has no such value."""
+    """What the finished model must measure. `target_mm` is None where the tape has no such value.
+
+    A width is the section's at the level, as wide jaws touch it; or, with `between`, from one place of the skin to
+    another, wherever they come to lie.
+    """
 
     measure: Literal["ap", "ml", "circumference"]
     level_mm: float
@@ -199,6 +207,25 @@ class Dimension:
     target_mm: float | None
     by: tuple[str, ...]
     within_mm: float
+    reason: str = ""  # what was moved to get there, and what stood against it
+    between: tuple[Spot, Spot] | None = None
+
+
+@dataclass(frozen=True)
+class Solved:
+    """What the dimensions make of one region's amount, and why."""
+
+    amount_mm: float
+    why: str
+
+
+@dataclass(frozen=True)
+class Solution:
+    """What all dimensions of a plan make of the rulebook's amounts: for the regions that had to move, and a reason for
+    every dimension, in the plan's order."""
+
+    regions: Mapping[str, Solved] = field(default_factory=dict)
+    reasons: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)

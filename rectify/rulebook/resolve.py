@@ -18,7 +18,7 @@ from rectify.rulebook.layout import all_landmarks
 from rectify.rulebook.load import Rulebook
 from rectify.rulebook.model import LimitsSay
 from rectify.rulebook.places import LimbLike, Places
-from rectify.rulebook.plan import Limits, Plan, RegionPlan
+from rectify.rulebook.plan import Limits, Plan, RegionPlan, Solution
 from rectify.rulebook.resolve_region import RegionResolver
 from rectify.rulebook.resolve_wall import resolve_brim, resolve_dimensions, resolve_end, resolve_overall, spared
 from rectify.rulebook.slope import feather_for
@@ -42,6 +42,8 @@ def resolve(
     by: str | None = None,
     why: str | None = None,
     on: str | None = None,
+    solution: Solution | None = None,
+    bare: bool = False,
 ) -> Plan:
     """Resolve a rulebook for one limb.
 
@@ -52,6 +54,8 @@ def resolve(
     tune : the case's tunings (`read_tune`), oldest first
     sets : `--set` strings, laid over them; `by`, `why` and `on` (ISO date) are said of these
     scan_sha256 : digest of the scan the plan is for
+    solution : what the dimensions made of the rulebook's amounts (`rectify.engine.dimensions`); tunings come after it
+    bare : without what the tunings do to amounts: what a solution is found for
 
     Raises
     ------
@@ -71,13 +75,16 @@ def resolve(
     tunings = (*tune, extra) if extra is not None else tuple(tune)
     notes = Notes(rulebook)
     bench = Bench.of(notes, facts, tunings)
+    if bare:
+        bench.forget_amounts()
     raise_all(notes.faults + _missing(bench, limb) + _short_capture(rulebook, limb))
     places, limits = Places(limb), limits_of(rulebook.says.limits)
-    resolver = RegionResolver(places, notes, VOCABULARY[limb.amputation], limits)
+    solution = solution or Solution()
+    resolver = RegionResolver(places, notes, VOCABULARY[limb.amputation], limits, solution)
     regions = tuple(plan for working in bench.regions.values() if (plan := resolver.resolve(working)) is not None)
     overall = resolve_overall(bench, places)
     end = resolve_end(bench, places)
-    dimensions = resolve_dimensions(bench, places, [region.name for region in regions])
+    dimensions = resolve_dimensions(bench, places, [region.name for region in regions], solution.reasons)
     brim = resolve_brim(bench, places)
     _neighbours(places, notes, regions, limits)
     _marks_needed(notes, limb)
@@ -157,6 +164,8 @@ def _named(bench: Bench) -> Iterator[tuple[str, str]]:
     says = bench.notes.rulebook.says
     for dimension in says.dimensions:
         yield dimension.at, "dimensions"
+        for tip in dimension.between or ():
+            yield tip.at, "dimensions"
     for place in bench.brim.line if bench.brim is not None else ():
         yield place.at, "brim"
     for name in says.protected:

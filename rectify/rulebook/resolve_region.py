@@ -14,7 +14,7 @@ import numpy as np
 
 from rectify.limb.spot import Spot
 from rectify.limb.vocabulary import Vocabulary
-from rectify.rulebook.amounts import Amounts
+from rectify.rulebook.amounts import Amount, Amounts
 from rectify.rulebook.footprint import (
     core_mm,
     distance_mm,
@@ -33,6 +33,8 @@ from rectify.rulebook.plan import (
     Limits,
     RegionPlan,
     Shape,
+    Solution,
+    Tuned,
 )
 from rectify.rulebook.quantity import show_mm
 from rectify.rulebook.slope import WARN_DEG, feather_for, slope_deg
@@ -49,9 +51,12 @@ EPS = 1e-9
 class RegionResolver:
     """Resolves the regions of one bench on one limb."""
 
-    def __init__(self, places: Places, notes: Notes, vocabulary: Vocabulary, limits: Limits) -> None:
+    def __init__(
+        self, places: Places, notes: Notes, vocabulary: Vocabulary, limits: Limits, solution: Solution
+    ) -> None:
         self.places, self.notes, self.vocabulary, self.limits = places, notes, vocabulary, limits
-        self.layout, self.amounts = Layout(places, notes), Amounts(places, notes, limits)
+        self.solution = solution
+        self.layout, self.amounts = Layout(places, notes), Amounts(places, notes, limits, solution)
 
     # -- which landmarks ---------------------------------------------------------------------------
 
@@ -97,11 +102,20 @@ class RegionResolver:
             why=says.why or (working.added.says.why if working.added else ""),
             evidence=says.evidence or "",
             amount_text=says.amount.text,
-            tuned=working.tuned_entries(amount.texts),
+            tuned=(*self._solved(working.name, amount), *working.tuned_entries(amount.texts)),
+            solved_mm=amount.solved,
         )
         region = replace(region, keep_clear=self._keep_clear(working, region))
         self._steepness(working, region, laid.line)
         return self._with_what_is_left(working, region)
+
+    def _solved(self, name: str, amount: Amount) -> tuple[Tuned, ...]:
+        """What the dimensions changed, told like a tuning."""
+        solved = self.solution.regions.get(name)
+        if solved is None:
+            return ()
+        text = f"amount {show_mm(amount.rulebook)} -> {show_mm(solved.amount_mm)}"
+        return (Tuned("dimensions", "", solved.why, None, text),)
 
     # -- estimated bone, and the edge of the capture -----------------------------------------------
 

@@ -261,18 +261,23 @@ def resolve_dimensions(
     found: list[Dimension] = []
     for index, says in enumerate(bench.notes.rulebook.says.dimensions):
         name = f"{says.measure} at {says.text()}"
-        if places.landmark(says.at).absent:
-            bench.notes.warn("landmark-absent", "note", f"{name} left out: no {says.at} on this limb", "dimensions")
+        tips = says.between or ()
+        gone = [place.at for place in (says, *tips) if places.landmark(place.at).absent]
+        if gone:
+            bench.notes.warn("landmark-absent", "note", f"{name} left out: no {gone[0]} on this limb", "dimensions")
             continue
         try:
             level = places.level(says)
+            spots = tuple(places.spot(tip) for tip in tips)
         except Wrong as wrong:
             bench.notes.fault(wrong.message, ("dimensions", index, *wrong.keys), hint=wrong.hint)
             continue
         by = tuple(region for region in says.by if region in regions)
         target = _target(bench, places, says, level, name)
         reason = reasons[len(found)] if reasons else ""
-        found.append(Dimension(says.measure, level, says.text(), target, by, says.within.value, reason))
+        text = says.text() + (f", tips on {tips[0].at} and {tips[1].at}" if tips else "")
+        between = (spots[0], spots[1]) if spots else None
+        found.append(Dimension(says.measure, level, text, target, by, says.within.value, reason, between))
     return tuple(found)
 
 

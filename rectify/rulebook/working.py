@@ -143,6 +143,12 @@ class Bench:
             bench._tune_brim(tuning)
         return bench
 
+    def forget_amounts(self) -> None:
+        """Take back what the tunings did to the amounts of regions."""
+        for working in self.regions.values():
+            working.amounts.clear()
+            working.blame.pop("amount", None)
+
     def say_what_was_not_said(self) -> None:
         """One warning for each fact that a `when` asked for in vain."""
         for fact, names in self.unknown.items():

@@ -1,0 +1,78 @@
+"""What dimensions measure on a surface: the tape at a level, wide jaws at a level, two tips on places of the skin.
+
+A width without tips is the section's extent; with tips it is the distance between two places of the captured skin,
+carried along with the face they lie in, wherever that comes to lie.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
+from rectify.geometry.nearest import nearest
+from rectify.limb.limb import Limb
+from rectify.limb.measure import measure_levels
+from rectify.rulebook.plan import Dimension
+
+__all__ = ["Tips", "dimension_sizes", "tips_of"]
+
+
+@dataclass(frozen=True, eq=False)
+class Tips:
+    """Where the tips of a calliper lie on a mesh: a face's corners and their shares, two of each.
+
+    Parameters
+    ----------
+    corners : (2, 3) int64
+    shares : (2, 3) adding up to 1
+    """
+
+    corners: Ints
+    shares: Floats
+
+    def apart(self, vertices: Points) -> float:
+        """How far the tips are apart, mm."""
+        first, second = np.einsum("ij,ijk->ik", self.shares, vertices[self.corners])
+        return float(np.linalg.norm(first - second))
+
+
+def tips_of(limb: Limb, dimension: Dimension) -> Tips | None:
+    """The tips of a dimension on the captured limb; None where it has none."""
+    if dimension.between is None:
+        return None
+    stations = np.array([spot.station_mm for spot in dimension.between])
+    angles = np.array([spot.angle_deg for spot in dimension.between])
+    vertices, faces = limb.mesh.vertices, limb.mesh.faces
+    _, face, place = nearest(limb.chart.point(stations, angles), vertices, faces)
+    return Tips(faces[face], _shares(place, vertices, faces[face]))
+
+
+def _shares(places: Points, vertices: Points, corners: Faces) -> Floats:
+    """Barycentric shares of places (k, 3) that lie in faces (k, 3)."""
+    a, b, c = (vertices[corners[:, i]] for i in range(3))
+    whole = np.cross(b - a, c - a)
+    size = np.einsum("ij,ij->i", whole, whole)
+    of_b = np.einsum("ij,ij->i", np.cross(places - a, c - a), whole) / size
+    of_c = np.einsum("ij,ij->i", np.cross(b - a, places - a), whole) / size
+    return np.stack([1.0 - of_b - of_c, of_b, of_c], axis=1)
+
+
+def dimension_sizes(mesh: Mesh, dimensions: Sequence[Dimension], tips: Sequence[Tips | None]) -> Floats:
+    """What dimensions measure, (k,) mm; NaN where a section is open.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        In the limb frame; of its faces no more is needed than the levels cut.
+    dimensions, tips : k of each, as `tips_of` found them
+    """
+    levels = np.unique([d.level_mm for d in dimensions])
+    profile = measure_levels(mesh, levels)
+    out = np.empty(len(dimensions))
+    for k, (d, tip) in enumerate(zip(dimensions, tips, strict=True)):
+        i = int(np.searchsorted(levels, d.level_mm))
+        out[k] = getattr(profile, d.measure)[i] if tip is None else tip.apart(mesh.vertices)
+    return out
