@@ -66,7 +66,7 @@ def check_size(mesh: Mesh) -> None:
 
 
 def _refuse_size(longest: float) -> None:
-    text = f"{longest / 1000:.2g} m" if longest > LARGEST_MM else f"{longest:.2g} mm"
+    text = f"{longest / 1000:.3g} m" if longest > LARGEST_MM else f"{longest:.3g} mm"
     raise MeshError(
         f"the scan is {text} long",
         wanted=f"{SMALLEST_MM:g} to {LARGEST_MM:g} mm",

@@ -9,20 +9,17 @@ Opening reads and checks; nothing is ever written but by `release`. Files named 
 
 from __future__ import annotations
 
-import hashlib
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from pathlib import Path
-from typing import Any
 
-from rectify.capture import Repaired, Step, repair
-from rectify.case.landmarks import read_landmarks
+from rectify.capture import Repaired, Step
+from rectify.case.files import inside
 from rectify.case.model import CaseModel, ReleaseModel
 from rectify.case.wear import Wear, compare_wear, thickness
-from rectify.errors import CaseError, Faults, FileError, InputError
-from rectify.geometry.read import TO_MM, read_mesh
+from rectify.errors import CaseError, InputError
 from rectify.limb.estimates import estimate
 from rectify.limb.landmarks import RawLandmark
 from rectify.limb.limb import Limb
@@ -32,15 +29,12 @@ from rectify.limb.vocabulary import vocabulary
 from rectify.marks import SURE, MarkReading, marks_as_landmarks, read_marks
 from rectify.rulebook import is_resolved, load_rulebook, read_plan, read_tune, resolve
 from rectify.rulebook.facts import Facts, Layer, TapeValue
-from rectify.rulebook.faults import checked
 from rectify.rulebook.plan import Plan, Warn
-from rectify.rulebook.words import suggest
-from rectify.rulebook.yamltext import Document, KeyPath, raise_all, read_yaml
+from rectify.rulebook.yamltext import Document, KeyPath
 
-__all__ = ["Case", "Input", "open_case"]
+__all__ = ["CASE_FILE", "Case", "Input"]
 
 CASE_FILE = "case.yaml"
-_INWARD = ("impression-inside", "socket-inside")  # captured from inside: faces point into the cavity
 
 
 @dataclass(frozen=True)
@@ -151,8 +145,13 @@ class Case:
             invented=self.scan.invented,
             path=self.says.scan.file,
         )
-        check_landmarks(limb, path=self.document.path)
+        check_landmarks(limb, path=self._landmarks_file, lines={n: raw.line for n, raw in self.raw_landmarks.items()})
         return limb
+
+    @property
+    def _landmarks_file(self) -> str:
+        named = self.says.landmarks
+        return str(self.folder / named) if isinstance(named, str) else self.document.path
 
     @cached_property
     def limb(self) -> Limb:
@@ -299,7 +298,7 @@ class Case:
                 hint="write `rulebook: NAME`, or give --rulebook NAME; `rectify rules list` shows what there is",
             )
         if named.endswith((".yaml", ".yml")):
-            return _inside(self.folder, named, self.document, ("rulebook",))
+            return inside(self.folder, named, self.document, ("rulebook",))
         return named
 
     def warnings(self) -> tuple[Warn, ...]:
@@ -335,138 +334,6 @@ class Case:
                 )
             )
         return out
-
-
-def open_case(path: str | Path) -> Case:
-    """Open a case folder, or its case.yaml.
-
-    Raises
-    ------
-    FileError
-        Something cannot be read.
-    CaseError, LandmarkError, MeshError, Faults
-        Something in it cannot be.
-    """
-    given = Path(path)
-    file = given if given.suffix in (".yaml", ".yml") else given / CASE_FILE
-    if not given.exists():
-        raise FileError("there is no such case", path=given, hint="give the folder that holds case.yaml")
-    if not file.is_file():
-        raise FileError(f"the folder holds no {CASE_FILE}", path=given, hint="`rectify demo` writes examples")
-    folder = file.parent
-    document = read_yaml(file, CaseError)
-
-    def place(keys: KeyPath) -> tuple[str | None, int | None]:
-        return document.path, document.line(keys)
-
-    data: dict[str, Any] = document.mapping(CaseError)
-    _no_person(data, document)
-    says = checked(CaseModel, data, place, error=CaseError)
-    inputs = [Input("case", file.name, _sha256(file))]
-    scan_path = _inside(folder, says.scan.file, document, ("scan", "file"))
-    scan, mm = _capture(scan_path, says, document)
-    inputs.append(Input("scan", says.scan.file, _sha256(scan_path)))
-    if isinstance(says.landmarks, str):
-        marks_path = _inside(folder, says.landmarks, document, ("landmarks",))
-        marks = read_yaml(marks_path, CaseError)
-        raw = read_landmarks(marks, (), marks.value, says.amputation, mm)
-        inputs.append(Input("landmarks", says.landmarks, _sha256(marks_path)))
-    else:
-        raw = read_landmarks(document, ("landmarks",), says.landmarks, says.amputation, mm)
-    _check_tape(says, document)
-    return Case(folder, says, document, scan, raw, tuple(inputs), mm)
-
-
-def _capture(path: Path, says: CaseModel, document: Document) -> tuple[Repaired, float]:
-    read = read_mesh(path)
-    units = says.scan.units or read.units
-    if units is None:
-        raise CaseError(
-            f"says no units, and {read.format} files carry none",
-            path=document.path,
-            line=document.line(("scan",)),
-            key="scan.units",
-            wanted="mm | cm | m | inch",
-        )
-    mm = TO_MM[units]
-    mesh = read.mesh if mm == 1.0 else read.mesh.with_vertices(read.mesh.vertices * mm)
-    notes = [Step("read", note) for note in read.notes]
-    if mm != 1.0:
-        notes.append(Step("scaled", f"scaled from {units} to mm"))
-    _refuse_for_now(says, document)
-    repaired = repair(mesh, inward=says.scan.surface in _INWARD, path=str(path))
-    return replace(repaired, steps=(*notes, *repaired.steps)), mm
-
-
-def _refuse_for_now(says: CaseModel, document: Document) -> None:
-    """What this version does not carry out is refused by name, never passed over."""
-    if says.scan.rectified:
-        raise CaseError(
-            "was rectified already",
-            path=document.path,
-            line=document.line(("scan", "rectified")),
-            key="scan.rectified",
-            wanted="a capture that was not: this version would press the same places twice",
-        )
-
-
-def _check_tape(says: CaseModel, document: Document) -> None:
-    """A tape value stands at a landmark of this amputation; one that nobody marked is not compared."""
-    names = vocabulary(says.amputation)
-    faults: list[InputError] = [
-        CaseError(
-            f"no landmark {tape.at} on a {says.amputation} limb",
-            path=document.path,
-            line=document.line(("tape", i)),
-            key=f"tape[{i}].at",
-            hint=suggest(tape.at, names.names, what="landmarks there", listed=40),
-        )
-        for i, tape in enumerate(says.tape)
-        if not names.knows(tape.at)
-    ]
-    raise_all(faults)
-
-
-def _no_person(data: dict[str, Any], document: Document) -> None:
-    from rectify.case.model import PERSONAL
-
-    faults = [
-        CaseError(
-            f"the key {key} would say who this is",
-            path=document.path,
-            line=document.line(keys),
-            key=".".join(keys),
-            hint="a case is a code; keep personal data elsewhere and take this line out",
-        )
-        for keys, key in [((k,), k) for k in data]
-        + [((k, j), j) for k, v in data.items() if isinstance(v, dict) for j in v]
-        if str(key).lower().replace("_", "-") in PERSONAL
-    ]
-    if faults:
-        raise Faults(faults) if len(faults) > 1 else faults[0]
-
-
-def _inside(folder: Path, name: str, document: Document, keys: KeyPath) -> Path:
-    """A file of the case: a plain relative path that stays in the folder."""
-    path = folder / name
-    stays = not Path(name).is_absolute() and path.resolve().is_relative_to(folder.resolve())
-    if not stays:
-        raise CaseError(
-            "leaves the case's folder",
-            path=document.path,
-            line=document.line(keys),
-            key=".".join(map(str, keys)),
-            found=name,
-            wanted="a file in the same folder as case.yaml",
-        )
-    if not path.is_file():
-        raise FileError("there is no such file", path=path, hint=f"named in {document.path}:{document.line(keys)}")
-    return path
-
-
-def _sha256(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _liner(worn: tuple[Layer, ...]) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from datetime import date
 from typing import Annotated, Any, Literal
 
 from pydantic import BeforeValidator, Field, PlainValidator
@@ -38,10 +39,18 @@ def who(raw: object) -> str:
     return raw
 
 
-def _date(raw: object) -> str:
-    if not isinstance(raw, str) or not _DATE.fullmatch(raw):
+def day(raw: object) -> str:
+    if not isinstance(raw, str) or not _DATE.fullmatch(raw) or not _is_day(raw):
         raise Wrong(f"is {shown(raw)}", wanted="a date as 2026-11-20")
     return raw
+
+
+def _is_day(text: str) -> bool:
+    try:
+        date.fromisoformat(text)
+    except ValueError:
+        return False
+    return True
 
 
 def _digest(raw: object) -> str:
@@ -82,10 +91,11 @@ def _layer(raw: object) -> Layer:
 
 Code = Annotated[str, PlainValidator(_code)]
 Who = Annotated[str, PlainValidator(who)]
-Date = Annotated[str, PlainValidator(_date)]
+Date = Annotated[str, PlainValidator(day)]
 LayerField = Annotated[Layer, PlainValidator(_layer)]
 Value = Annotated[Quantity, *quantity_field("length", least=1.0)]
 Offset = Annotated[Quantity, *quantity_field("length", least=0.0)]
+Smooth = Annotated[Quantity, *quantity_field("length", least=0.0, most=10.0)]
 
 
 def _yes(raw: object) -> bool:
@@ -110,6 +120,7 @@ class ScanModel(Base):
     shaping: _word("shaping") | None = None  # type: ignore[valid-type]
     layers: tuple[LayerField, ...] = ()
     marks: MarksModel | None = None
+    smooth: Smooth | None = None
 
 
 class LimbModel(Base):

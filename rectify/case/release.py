@@ -8,16 +8,22 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
 from rectify.case.case import CASE_FILE, Case
+from rectify.case.model import day, who
 from rectify.errors import CaseError, Faults, InputError
 from rectify.limb.vocabulary import vocabulary
 from rectify.rulebook import plan_digest
 from rectify.rulebook.plan import Plan, Warn
+from rectify.rulebook.words import Wrong
 
 __all__ = ["Standing", "digest_of", "release_blockers", "standing", "write_release"]
+
+
+_NOT_TEXT = {"no", "yes", "on", "off", "true", "false", "null", "y", "n"}
 
 
 @dataclass(frozen=True)
@@ -110,6 +116,11 @@ def write_release(case: Case, plan: Plan, *, by: str, on: str) -> str:
     CaseError, Faults
         If something keeps the plan from being released.
     """
+    for key, check, value in (("by", who, by), ("on", day, on)):
+        try:
+            check(value)
+        except Wrong as wrong:
+            raise CaseError(wrong.message, key=key, wanted=wrong.wanted, hint=wrong.hint) from wrong
     blockers = release_blockers(case, plan)
     if blockers:
         faults: list[InputError] = [CaseError(w.message, path=case.document.path, key=w.where) for w in blockers]
@@ -117,11 +128,16 @@ def write_release(case: Case, plan: Plan, *, by: str, on: str) -> str:
     digest = digest_of(case, plan)
     file = case.folder / Path(case.document.path).name if case.document.path else case.folder / CASE_FILE
     text = _without_release(file.read_text(encoding="utf-8"))
-    line = f"release: {{by: {by}, on: {on}, of: {digest}}}\n"
+    line = f"release: {{by: {_quoted(by)}, on: {on}, of: {digest}}}\n"
     aside = file.with_name(f".{file.name}.new")
     aside.write_text(text + ("" if text.endswith("\n") else "\n") + line, encoding="utf-8")
     aside.replace(file)
     return digest
+
+
+def _quoted(word: str) -> str:
+    """A word that YAML might take for something else than text, in quotes."""
+    return word if re.fullmatch(r"[A-Z]+(-[a-z]+)?", word) and word.lower() not in _NOT_TEXT else f"'{word}'"
 
 
 def _without_release(text: str) -> str:

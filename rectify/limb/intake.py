@@ -102,9 +102,9 @@ def _check_size(mesh: Mesh, path: str | None) -> None:
     longest = float(np.ptp(mesh.vertices, axis=0).max())
     if not SMALLEST_MM <= longest <= LARGEST_MM:
         raise MeshError(
-            f"the scan is {longest / 1000:.2g} m long"
+            f"the scan is {longest / 1000:.3g} m long"
             if longest > LARGEST_MM
-            else f"the scan is {longest:.2g} mm long",
+            else f"the scan is {longest:.3g} mm long",
             path=path,
             wanted=f"{SMALLEST_MM:g} to {LARGEST_MM:g} mm",
             found=f"{longest:.4g} mm",

@@ -6,7 +6,7 @@ skin is off by a millimetre or two; one that is off by 10 mm belongs to another 
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from itertools import pairwise
 
 import numpy as np
@@ -69,7 +69,9 @@ def off_surface(limb: Limb) -> dict[str, float]:
     return out
 
 
-def check_landmarks(limb: Limb, *, path: str | None = None) -> dict[str, float]:
+def check_landmarks(
+    limb: Limb, *, path: str | None = None, lines: Mapping[str, int | None] | None = None
+) -> dict[str, float]:
     """Refuse landmarks that cannot be; returns how far each lies from the skin.
 
     Raises
@@ -82,6 +84,8 @@ def check_landmarks(limb: Limb, *, path: str | None = None) -> dict[str, float]:
     if not faults:
         faults = [*_sides(limb, path), *_order(limb, path)]
     if faults:
+        for fault in faults:
+            fault.line = (lines or {}).get(fault.key or "")
         raise Faults(faults)
     return off
 
