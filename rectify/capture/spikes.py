@@ -9,10 +9,10 @@ from __future__ import annotations
 import numpy as np
 
 from rectify.capture.sheets import keep_limb, unpinch
+from rectify.capture.spine import crossings_of
 from rectify.capture.step import Step, place_of, place_text
 from rectify.errors import MeshError
 from rectify.geometry.clip import without_unused
-from rectify.geometry.crossings import crossing_faces
 from rectify.geometry.edges import survey
 from rectify.geometry.mesh import Floats, Ints, Mesh
 
@@ -79,7 +79,7 @@ def clear_crossings(mesh: Mesh) -> tuple[Mesh, list[Step]]:
         If there are more of them than a scanner's faults explain, or more turn up each time.
     """
     dropped, place = 0, None
-    crossing = crossing_faces(mesh)
+    crossing = crossings_of(mesh)
     for _ in range(_ROUNDS):
         if not len(crossing):
             break
@@ -90,7 +90,7 @@ def clear_crossings(mesh: Mesh) -> tuple[Mesh, list[Step]]:
         before = len(mesh.faces)
         mesh = without_faces(mesh, crossing)
         dropped += before - len(mesh.faces)
-        crossing = crossing_faces(mesh)
+        crossing = crossings_of(mesh)
     if len(crossing):
         _refuse(len(crossing), len(mesh.faces), np.median(mesh.vertices[mesh.faces[crossing]].reshape(-1, 3), axis=0))
     if place is None:

@@ -39,6 +39,7 @@ COLUMNS = 240  # between angles: 1.5 degrees, 1.3 mm at a radius of 50 mm
 SMOOTH_MM = 3.0  # Gaussian sigma for lengths: 0.2 mm of noise adds less than 0.1 % to a way along the skin
 _NORMALS_CLEAN_MM, _NORMALS_NOISY_MM = 1.0, 3.0  # Gaussian sigma for normals, by how noisy the capture is
 _NOISE_CLEAN_MM, _NOISE_NOISY_MM = 0.02, 0.10  # as `noise_mm` measures it; 0.2 mm on the vertices reads as some 0.1
+_END_STEP_MM, _END_WITHIN_MM = 2.0, 200.0  # how finely, and how far up, the end's centre is looked for
 _PAD = 16  # columns repeated either side of the seam, so that cubic interpolation does not see it
 
 
@@ -334,7 +335,7 @@ def build_chart(mesh: Mesh, side: str, *, smooth_mm: float = SMOOTH_MM) -> Chart
 
 def _end_centre(mesh: Mesh, top: float, tip: float) -> tuple[float, float]:
     """Level of the end's centre and mean radius there: where the way to the tip equals the radius."""
-    levels = np.arange(tip - 0.5, top, -1.0)[::-1]
+    levels = np.arange(tip - 0.5, max(top, tip - _END_WITHIN_MM), -_END_STEP_MM)[::-1]
     cuts = cut(mesh, -mesh.vertices[:, 2], levels)
     there = np.flatnonzero(cuts.closed)
     area, _ = cuts.areas_and_centroids()
