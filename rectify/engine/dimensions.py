@@ -244,7 +244,7 @@ class _Task:
             free &= self.high - self.low > 1e-6
             if not free.any():
                 break
-            amounts = self._in_tenths(self._whole(free))
+            amounts = self._in_tenths(self._without_idle(self._whole(free)))
             missed = np.abs(self.sizes(amounts) - self.target) > self.within
             if not (missed & settled).any():
                 break
@@ -276,6 +276,20 @@ class _Task:
         shift = asked.base - self.limb.mesh.vertices
         step = local_step(plan.regions, asked.share, shift, asked.places.normals, asked.normals)
         return replace(asked, step=step)
+
+    def _without_idle(self, amounts: Floats) -> Floats:
+        """Amounts taken back as far as what they did there was nothing: a calliper had long touched elsewhere."""
+        amounts = amounts.copy()
+        for j in range(len(amounts)):
+            sizes = self.sizes(amounts)
+            while abs(amounts[j] - self.own[j]) > _STEP_MM:
+                less = amounts.copy()
+                less[j] -= float(np.clip(amounts[j] - self.own[j], -_TRY_MM, _TRY_MM))
+                fewer = self.sizes(less)
+                if float(np.abs(fewer - sizes).max()) > _NOTHING * abs(amounts[j] - less[j]):
+                    break
+                amounts, sizes = less, fewer
+        return amounts
 
     def _in_tenths(self, amounts: Floats) -> Floats:
         tenths = np.clip(np.round(np.round(amounts / _STEP_MM) * _STEP_MM, 6), self.low, self.high)
@@ -312,11 +326,21 @@ class _Task:
             return "near enough by the rulebook's amounts: nothing was moved for it"
         parts = [self._moved(j, float(amounts[j])) for j in movers]
         if abs(self.sizes(amounts)[k] - d.target_mm) > d.within_mm:
-            slope = self.slopes(amounts, np.ones(len(amounts), dtype=bool))[k]
-            idle = [self.names[j] for j in movers if abs(slope[j]) < _NOTHING and self.high[j] - self.low[j] > _STEP_MM]
+            idle = [self.names[j] for j in movers if self._is_idle(j, k, amounts)]
             if idle:
                 parts.append(f"more or less of {' or '.join(idle)} hardly changes it{self._where(d, amounts)}")
         return "; ".join(parts)
+
+    def _is_idle(self, j: int, k: int, amounts: Floats) -> bool:
+        """Whether an amount with room to move brings a dimension no nearer, whichever way it goes."""
+        off = abs(self.sizes(amounts)[k] - self.target[k])
+        for end in (self.low[j], self.high[j]):
+            tried = amounts.copy()
+            tried[j] += float(np.clip(end - amounts[j], -_TRY_MM, _TRY_MM))
+            gain = off - abs(self.sizes(tried)[k] - self.target[k])
+            if gain > _NOTHING * abs(tried[j] - amounts[j]):
+                return False
+        return bool(self.low[j] + _STEP_MM < amounts[j] < self.high[j] - _STEP_MM)
 
     def _where(self, d: Dimension, amounts: Floats) -> str:
         if d.between is not None:

@@ -272,6 +272,10 @@ def resolve_dimensions(
         except Wrong as wrong:
             bench.notes.fault(wrong.message, ("dimensions", index, *wrong.keys), hint=wrong.hint)
             continue
+        if spots and not all(_is_skin(places, spot) for spot in spots):
+            text = f"{name} left out: a tip of the calliper lies beyond the capture"
+            bench.notes.warn("beyond-capture", "look", text, "dimensions")
+            continue
         by = tuple(region for region in says.by if region in regions)
         target = _target(bench, places, says, level, name)
         reason = reasons[len(found)] if reasons else ""
@@ -279,6 +283,11 @@ def resolve_dimensions(
         between = (spots[0], spots[1]) if spots else None
         found.append(Dimension(says.measure, level, text, target, by, says.within.value, reason, between))
     return tuple(found)
+
+
+def _is_skin(places: Places, spot: Spot) -> bool:
+    stations, angles = np.array([spot.station_mm]), np.array([spot.angle_deg])
+    return spot.station_mm >= places.chart.top_mm and bool(places.chart.is_captured(stations, angles)[0])
 
 
 def _target(bench: Bench, places: Places, says: DimensionSays, level: float, name: str) -> float | None:
