@@ -8,13 +8,14 @@ that differ from the averages by half. The origin is marked by a hand, off by a 
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from rectify.errors import MeshError
 from rectify.geometry.mesh import Floats, Mesh, Points
-from rectify.limb.landmarks import RawLandmark, raw_landmarks
+from rectify.limb.landmarks import Landmark, RawLandmark, on_chart, raw_landmarks
 from rectify.limb.limb import Limb
 from rectify.synthetic import SyntheticLimb, Transfemoral, Transtibial, mirrored, transfemoral, transtibial
 
@@ -55,7 +56,8 @@ _OWN = {
         "distal-femur": (7.0, 15.0),
     },
 }
-_GOES_WITH = {"fibular-neck": "fibular-head"}
+# shares of another place's own move, along and around: the neck is on the head, and a fibula is straight
+_GOES_WITH = {"fibular-neck": ("fibular-head", (1.0, 1.0)), "distal-fibula": ("fibular-head", (0.0, 0.6))}
 _SOFT = 0.15  # places that ask for different moves close to each other meet halfway
 _KNEE_STRETCH = 0.20  # standard deviation: distances about the knee differ by that share, all together
 _LEAN_DEG = 9.0  # standard deviation, per 100 mm of level: the shank's front turns on the way down
@@ -186,7 +188,9 @@ def moves(made: SyntheticLimb, rng: np.random.Generator, share: float = 1.0) -> 
             level, angle = -point[2], np.degrees(np.arctan2(point[0], point[1]))
             own = rng.normal(0.0, [along, around]) * share
             moved[name] = own
-            own = own + moved.get(_GOES_WITH.get(name, ""), 0.0)
+            if name in _GOES_WITH:
+                other, part = _GOES_WITH[name]
+                own = own + part * moved[other]
             if made.amputation == "transtibial":
                 near = level < 45.0 and name != "tibial-crest"
                 own[0] += level * (stretch if level < 0 else below) if near else 0.0
@@ -237,3 +241,32 @@ def _carried(made: SyntheticLimb, rng: np.random.Generator, share: float) -> Syn
 def _areas(v: Points, mesh: Mesh) -> Points:
     a, b, c = (v[mesh.faces[:, i]] for i in range(3))
     return np.cross(b - a, c - a)
+
+
+# -- how far off ----------------------------------------------------------------------------------
+
+
+def off_mm(name: str, estimated: Landmark, true: Mapping[str, Landmark]) -> float:
+    """How far an estimate lies from the truth, mm.
+
+    Of a line: the farthest of its points from the true line, or, where only one point of that is known, how far this
+    lies from the estimated line. The crest runs from tubercle to cut end, where these are known.
+    """
+    parts = ("tibial-tubercle", name, "distal-tibia") if name == "tibial-crest" else (name,)
+    line = np.concatenate([true[part].points for part in parts if part in true and not true[part].absent])
+    if len(estimated.points) == 1:
+        return float(np.linalg.norm(estimated.points[0] - line[0]))
+    if len(line) == 1:
+        return _from_line(line[0], estimated.points)
+    return max(_from_line(point, line) for point in estimated.points)
+
+
+def _from_line(point: Floats, line: Points) -> float:
+    start, step = line[:-1], np.diff(line, axis=0)
+    part = np.clip(((point - start) * step).sum(axis=1) / np.maximum((step**2).sum(axis=1), 1e-12), 0.0, 1.0)
+    return float(np.linalg.norm(point - start - part[:, None] * step, axis=1).min())
+
+
+def true_on(limb: Limb, marks: Mapping[str, RawLandmark]) -> dict[str, Landmark]:
+    """Where everything truly is, in a limb's own frame."""
+    return {name: on_chart(name, mark, limb.chart, limb.frame) for name, mark in marks.items()}

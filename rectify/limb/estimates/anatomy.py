@@ -36,6 +36,7 @@ BEAD = Relief((3.0, 10.0), (3.0, 10.0), 0.3, round=True)
 KNOB = Relief((5.0, 15.0), (5.0, 15.0), 0.5)
 DOME = Relief((8.0, 24.0), (8.0, 24.0), 1.0)
 BROAD = Relief((12.0, 30.0), (12.0, 30.0), 1.0)
+HUMP = Relief((12.0, 30.0), (12.0, 30.0), 0.7, round=True)
 RIDGE = Relief((3.0, 10.0), (8.0, 8.0), 0.3, tells="direction")
 PIT = Relief((3.0, 10.0), (3.0, 10.0), 0.3, -1.0)
 HOLLOW = Relief((8.0, 24.0), (8.0, 24.0), 1.0, -1.0)
@@ -119,6 +120,7 @@ _ORIGIN_MM, _ZERO_DEG = 3.0, 3.5  # how far off the mark at the origin is: along
 _SIZE, _SIZE_BELOW = 0.18, 0.12  # distances about the knee differ by that share, and those below the origin more
 _LEAN_DEG = 9.0  # the front of the shank turns by so much per 100 mm
 _BACK: Shares = {"back": (0.0, 5.0)}  # the back of the knee lies not quite opposite its front
+_FIBULA: Shares = {"fibula": (0.0, 8.0)}  # the fibula lies more to the front or the back, all of it
 _BEHIND: Shares = {"origin": (_ORIGIN_MM, 0.0), "zero": (0.0, _ZERO_DEG), **_BACK}
 _CUT: Shares = {"pad": (6.0, 0.0), "zero": (0.0, _ZERO_DEG), "lean": (0.0, 1.1 * _LEAN_DEG)}
 
@@ -143,13 +145,13 @@ def _tibia_cut(end_mm: float) -> float:
 
 _KNEE = (
     _look("tibial-tubercle", (21.0, 4.0), (4.0, 5.0), ((POINT, 2.0), (BEAD, 1.0)), shares=_knee(21.0)),
-    _look("patella-centre", (-43.0, 4.0), (0.0, 4.0), ((DOME, 1.0), (BROAD, 2.0)), shares=_knee(-43.0)),
+    _look("patella-centre", (-43.0, 4.0), (0.0, 4.0), ((DOME, 2.0), (BROAD, 2.0)), shares=_knee(-43.0)),
     _look("patella-apex", (22.0, 4.0), (0.0, 3.0), ((RIDGE, 2.0),), parents={"patella-centre": 1.0}),
-    _look("fibular-head", (14.0, 6.0), (108.0, 12.0), ((POINT, 2.0), (BEAD, 2.0)), shares=_knee(14.0)),
+    _look("fibular-head", (14.0, 6.0), (108.0, 9.0), ((POINT, 2.0), (BEAD, 2.0)), shares=_knee(14.0, **_FIBULA)),
     _look("fibular-neck", (20.0, 6.0), (-4.0, 5.0), ((PIT, 2.0),), parents={"fibular-head": 1.0}),
     _look("medial-tibial-flare", (15.0, 6.0), (-60.0, 8.0), ((POINT, 0.5),), shares=_knee(15.0)),
     _look("medial-joint-line", (-8.0, 4.0), (-80.0, 8.0), shares=_knee(-8.0)),
-    _look("medial-condyle", (-32.0, 7.0), (-82.0, 13.0), ((BROAD, 1.0),), shares=_knee(-32.0)),
+    _look("medial-condyle", (-32.0, 7.0), (-82.0, 13.0), ((HUMP, 2.0),), shares=_knee(-32.0)),
     _look("lateral-condyle", (-32.0, 7.0), (82.0, 13.0), ((BROAD, 0.5),), shares=_knee(-32.0)),
     _look("medial-hamstring", (-26.0, 14.0), (-140.0, 8.0), ((RIDGE, 2.0),), shares=_BEHIND),
     _look("lateral-hamstring", (-26.0, 14.0), (140.0, 8.0), ((RIDGE, 2.0),), shares=_BEHIND),
@@ -178,15 +180,16 @@ _LEG = (
         "direction",
         parents=tuple({"tibial-tubercle": 1.0 - t, "distal-tibia": t} for t in (0.16, 0.5, 0.88)),
     ),
+    *_KNEE[1:],
     _look(
         "distal-fibula",
         (-9.0, 5.0),
-        (93.0, 10.0),
+        (93.0, 8.0),
         ((POINT, 2.0),),
+        shares={"fibula": (0.0, 6.0)},
         parents={"distal-tibia": 1.0},
         gone_with=("fibular-head",),
     ),
-    *_KNEE[1:],
 )
 
 # -- the thigh ------------------------------------------------------------------------------------
@@ -208,12 +211,12 @@ _THIGH = (
     _look("adductor-longus", (8.0, 9.0), (-53.0, 7.0), ((POINT, 2.0),), shares=_HIP),
     _look("femoral-triangle", (-2.0, 9.0), (-28.0, 7.0), ((HOLLOW, 1.5),), shares=_HIP),
     _look("greater-trochanter", (-66.0, 11.0), (112.0, 11.0), ((KNOB, 2.0), (POINT, 1.0)), shares=_HIP),
-    _look("ischial-tuberosity", (-9.0, 8.0), (-141.0, 8.0), ((BEAD, 1.0),), shares=_HIP),
+    _look("ischial-tuberosity", (-9.0, 7.0), (-141.0, 6.0), ((BEAD, 1.0),), shares=_HIP),
     *_line(
         "ischial-ramus",
         (2.0, 4.0),
         (12.0, 26.0, 40.0),
-        4.0,
+        3.0,
         (),
         "",
         parents=({"ischial-tuberosity": 1.0},) * 3,

@@ -126,8 +126,8 @@ def search(
     scale = np.array([1.0, per_degree])
     after, before = (_spread_mm(part, scale) for part in (spread, _moments(off, window.expected)[1]))
     spot = _densest(ground, window, belief, per_degree, float(np.clip(_NEAR * after, *_NEAR_MM)))
-    gap = _gap(ground, window, spot, across)
-    return Found(spot, _holds(gap, belief), mean + middle, spread, after / before if before > 0 else 1.0)
+    radius = _radius(ground, window, belief, spot, across)
+    return Found(spot, radius, mean + middle, spread, after / before if before > 0 else 1.0)
 
 
 def _told(window: Window, before: Floats, score: Floats, kind: Relief, doubt: float) -> Floats:
@@ -174,19 +174,24 @@ def _densest(ground: Ground, window: Window, belief: Floats, per_degree: float, 
     return Spot(float(at[0]), float(wrap_deg(at[1])))
 
 
-def _gap(ground: Ground, window: Window, spot: Spot, across: Across) -> Floats:
-    """How far each cell lies from a spot, mm; for a point of a line, across it."""
+def _radius(ground: Ground, window: Window, belief: Floats, spot: Spot, across: Across) -> float:
+    """How far from a spot one must go to hold nine tenths of a belief, mm; for a point of a line, across it."""
     if across == "level":
-        return np.asarray(np.abs(ground.stations[window.rows] - spot.station_mm))
+        return _holds(ground.stations[window.rows] - spot.station_mm, belief, ground.row_mm)
     if across == "direction":
-        turn = np.abs(np.radians(wrap_deg(ground.angles[window.columns] - spot.angle_deg)))
-        return np.asarray(turn * window.take(ground.out))
+        column = np.radians(360.0 / len(ground.angles))
+        turn = np.radians(wrap_deg(ground.angles[window.columns] - spot.angle_deg))
+        out = window.take(ground.out)
+        return _holds(turn * out, belief, float(column * np.average(out, weights=belief)))
     here = ground.place(np.array([spot.station_mm]), np.array([spot.angle_deg]))[0]
-    return np.asarray(np.linalg.norm(window.take(ground.surface) - here, axis=1))
+    return _holds(np.linalg.norm(window.take(ground.surface) - here, axis=1), belief)
 
 
-def _holds(gap: Floats, belief: Floats) -> float:
-    """The distance that holds nine tenths of a belief."""
+def _holds(off: Floats, belief: Floats, cell_mm: float = 0.0) -> float:
+    """The distance that holds nine tenths of a belief; cells as wide as told, or points."""
+    parts = np.linspace(-0.4, 0.4, 5) * cell_mm if cell_mm else np.zeros(1)  # a cell's belief lies all over it
+    gap = np.abs(off[:, None] + parts).ravel()
+    share = np.repeat(belief / len(parts), len(parts))
     order = np.argsort(gap, kind="stable")
-    held = np.cumsum(belief[order])
+    held = np.cumsum(share[order])
     return float(np.interp(_HELD, held / held[-1], gap[order]))
