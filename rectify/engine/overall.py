@@ -31,6 +31,7 @@ __all__ = ["OverallMove", "end_move", "overall_move", "percent_at"]
 _STEP_MM = 2.0  # between levels at which the move is solved
 _MOST_FACTOR = 2.0  # what sparing may ask of the rest
 _SOLVER_STEPS = 8
+_NOTHING = 1e-9  # less than this share of a circumference moves nothing
 _TURN_FROM, _TURN_TO = (
     np.sin(np.radians(50.0)),
     np.sin(np.radians(75.0)),
@@ -169,7 +170,7 @@ def _solve(
         inward = np.where(tail, plain * factor[solved[-1]], inward)
         opened = ~cuts.closed & (np.arange(k) < solved[0])
         top = solved[0]
-        ratio = np.divide(asked, asked[top], out=np.zeros(k), where=asked[top] > 0)
+        ratio = np.divide(asked, asked[top], out=np.zeros(k), where=asked[top] > _NOTHING)
         inward = np.where(opened, inward[top] * ratio, inward)
     warnings = _factor_warning(cuts.levels, too_far)
     return inward, solvable & ~too_far, warnings

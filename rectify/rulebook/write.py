@@ -8,6 +8,7 @@ record, not a rulebook: it says `resolved: true`, holds the digest of the scan i
 from __future__ import annotations
 
 import hashlib
+import json
 import re
 import types
 from collections.abc import Iterator, Mapping
@@ -25,6 +26,7 @@ from rectify.rulebook.yamltext import Document, KeyPath, Value, key_text, parse_
 __all__ = ["plan_digest", "plan_from_document", "plan_from_yaml", "plan_to_yaml", "read_plan"]
 
 _SHAPES: dict[str, type] = {"oval": Oval, "strip": Strip, "outline": Outline, "band": Band, "end-cap": EndCap}
+_DIGEST_DIGITS = 3
 _PLAIN = re.compile(r"[a-z]+(-[a-z]+)*")
 _NOT_PLAIN = {"yes", "no", "on", "off", "y", "n", "true", "false", "null", "nan", "inf", "infinity"}
 _KEY = re.compile(r"[A-Za-z_][A-Za-z0-9_-]*")
@@ -41,9 +43,21 @@ def plan_to_yaml(plan: Plan) -> str:
 
 
 def plan_digest(plan: Plan) -> str:
-    """sha256 (hex) of what the plan does: everything but the texts that tell of it (warnings, conditions)."""
-    bare = replace(plan, warnings=(), conditions=())
-    return hashlib.sha256(plan_to_yaml(bare).encode("utf-8")).hexdigest()
+    """sha256 (hex) of what the plan does: everything but the texts that tell of it (warnings, conditions).
+
+    Numbers count to a thousandth of a mm, degree or percent: the same plan made on another machine differs in its last
+    digits, and that is no other plan.
+    """
+    bare = _rounded(_plain(replace(plan, warnings=(), conditions=())))
+    return hashlib.sha256(json.dumps(bare, sort_keys=True).encode("utf-8")).hexdigest()
+
+
+def _rounded(value: Any) -> Any:
+    if isinstance(value, float):
+        return round(value, _DIGEST_DIGITS) + 0.0  # never -0.0
+    if isinstance(value, Mapping):
+        return {key: _rounded(inner) for key, inner in value.items()}
+    return [_rounded(inner) for inner in value] if isinstance(value, list | tuple) else value
 
 
 def read_plan(path: str | Path, scan_sha256: str | None = None) -> Plan:
