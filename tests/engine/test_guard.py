@@ -9,6 +9,8 @@ from rectify.engine import rectify_limb
 from rectify.engine.guard import flipped_faces, guard, moved, slopes
 from rectify.engine.places import places_of
 from rectify.errors import RectifyError
+from rectify.geometry.cap import closed
+from rectify.geometry.crossings import crossing_faces
 from rectify.geometry.mesh import Mesh
 from rectify.limb.spot import Spot
 from rectify.rulebook.plan import Limits, Oval
@@ -141,6 +143,22 @@ def test_opposed_neighbours_without_room_between_give_way_to_each_other(capsule_
     )
     assert_sound_outcome(outcome)
     assert all(found.backed_off for found in outcome.regions)
+
+
+@pytest.mark.parametrize(("z", "depth", "wide"), [(60.0, 70.0, 18.0), (-60.0, 115.0, 18.0)])
+def test_a_wall_pushed_through_its_top_or_its_other_side_backs_off(z, depth, wide):
+    # no slope is too steep here: only what would turn over or pass through holds it back
+    limb = made.capsule_limb(edge_mm=5.0)
+    places, v = places_of(limb), limb.mesh.vertices
+    near = np.exp(-((v[:, 2] - z) ** 2 + v[:, 0] ** 2) / (2 * wide**2)) * (v[:, 1] > -20.0)
+    step = np.stack([np.zeros(len(v)), -depth * near, np.zeros(len(v))], axis=1)
+    found = guard(limb, places, v.copy(), places.normals, step, 1e9)
+    assert found.rounds > 0 and found.crossings == 0 and 0.05 < found.share.min() < 1.0
+    model = closed(limb.mesh.with_vertices(found.vertices), limb.cap)
+    made.assert_sound(model, None)
+    assert len(crossing_faces(model)) == 0  # every face looked at
+    # without the guard it does cross
+    assert len(crossing_faces(closed(limb.mesh.with_vertices(v + step), limb.cap))) > 0
 
 
 def test_a_shape_that_cannot_be_mended_is_refused(capsule_limb):

@@ -32,18 +32,34 @@ def test_ramanujans_perimeter_of_an_ellipse_is_read_from_a_limb(ap, ml, perimete
     assert profile.at(60.0, profile.circumference) == pytest.approx(perimeter, rel=4e-4)
 
 
-def test_a_frustum_between_two_tapes_holds_what_the_tape_formula_says():
+@pytest.fixture(scope="module")
+def tapes_340_and_260():
+    """A cone whose tapes read 340 mm at level 0 and 260 mm at level 120; it goes on 60 mm above and 30 mm below."""
+    per_mm = (340.0 - 260.0) / 120.0 / (2 * np.pi)
+    return made.cone_limb(340.0 / (2 * np.pi) + 60.0 * per_mm, 260.0 / (2 * np.pi) - 30.0 * per_mm, FINE)
+
+
+def test_a_frustum_between_two_tapes_holds_what_the_tape_formula_says(tapes_340_and_260):
     # V = h (C1² + C1 C2 + C2²) / (12 pi): frustum from circumferences (medicalalgorithms.com; Zwillinger D, ed., CRC
     # Standard Mathematical Tables and Formulas, title from memory). Tapes of 340 and 260 mm, 120 mm apart:
     # 864529.651 mm³
     assert 120.0 * (340.0**2 + 340.0 * 260.0 + 260.0**2) / (12 * np.pi) == pytest.approx(864529.651, abs=1e-3)
-    per_mm = (340.0 - 260.0) / 120.0 / (2 * np.pi)
-    top, end = 340.0 / (2 * np.pi) + 60.0 * per_mm, 260.0 / (2 * np.pi) - 30.0 * per_mm
-    limb = made.cone_limb(top, end, FINE)  # its wall goes on 60 mm above and 30 mm below
-    assert limb.profile.at(0.0, limb.profile.circumference) == pytest.approx(340.0, rel=4e-4)
-    assert limb.profile.at(120.0, limb.profile.circumference) == pytest.approx(260.0, rel=4e-4)
+    limb = tapes_340_and_260
+    one, two = (limb.profile.at(level, limb.profile.circumference) for level in (0.0, 120.0))
+    assert (one, two) == pytest.approx((340.0, 260.0), rel=4e-4)
     held = 1000.0 * (limb.volume_ml(0.0) - limb.volume_ml(120.0))
     assert held == pytest.approx(864529.651, rel=8e-4)
+    # a model of discs, each with the mean of its ends' areas, overestimates: 874715.567 mm³, 1.178 % more (closed form)
+    discs = 120.0 * (one**2 + two**2) / (8 * np.pi)
+    assert 100.0 * (discs / held - 1.0) == pytest.approx(1.178, abs=0.02)
+
+
+@pytest.mark.parametrize(("mm", "change"), [(-2.0, -70879.209), (3.0, 112037.343)])
+def test_a_cone_offset_along_its_normals_grows_by_the_offset_over_the_cosine(tapes_340_and_260, mm, change):
+    # each radius grows by d / cos a, tan a = (R1 - R2) / h, a = 6.05661 degrees (closed form); between levels 0 and 120
+    limb = tapes_340_and_260
+    held = [1000.0 * (each.volume_ml(0.0) - each.volume_ml(120.0)) for each in (limb, offset_limb(limb, mm))]
+    assert held[1] - held[0] == pytest.approx(change, rel=2e-3)
 
 
 @pytest.mark.parametrize(
