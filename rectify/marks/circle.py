@@ -11,7 +11,7 @@ from rectify.geometry.mesh import Floats, Points
 
 __all__ = ["Circle", "fit_circle"]
 
-_SECTORS = 36
+BRIDGED_MM = 2.5  # of a gap, from either side
 _SMALLEST_MM, _LARGEST_MM = 3.0, 60.0  # radius of a ring drawn by hand
 
 
@@ -65,8 +65,12 @@ def fit_circle(points: Points) -> Circle | None:
         middle, radius = middle + step[:2], radius + float(step[2])
     if not _SMALLEST_MM <= radius <= _LARGEST_MM:
         return None
-    turn = np.arctan2(*(flat - middle).T)
-    sectors = np.bincount(((turn + np.pi) / (2 * np.pi) * _SECTORS).astype(np.int64) % _SECTORS, minlength=_SECTORS)
-    expected = len(points) / _SECTORS
-    coverage = float((sectors > 0.15 * expected).mean())
+    coverage = _covered((flat - middle) @ np.array([1.0, 1.0j]), radius)
     return Circle(centre + middle @ plane, plane, radius, coverage)
+
+
+def _covered(places: NDArray[np.complex128], radius: float) -> float:
+    """How much of the round has ink within `BRIDGED_MM` along it: dashes close by count as one."""
+    turn = np.sort(np.angle(places))
+    gaps = np.diff(np.append(turn, turn[0] + 2 * np.pi)) * radius
+    return float(1.0 - np.maximum(gaps - 2.0 * BRIDGED_MM, 0.0).sum() / (2 * np.pi * radius))

@@ -5,11 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import coo_matrix, csr_matrix
-from scipy.sparse.csgraph import connected_components, dijkstra
-from scipy.spatial import cKDTree
+from scipy.sparse import csr_matrix
+from scipy.sparse.csgraph import dijkstra
 
 from rectify.geometry.mesh import Floats, Points
+from rectify.marks.cloud import closest, components, pairs_within, symmetric
 
 __all__ = ["Course", "course_of"]
 
@@ -46,8 +46,8 @@ def course_of(points: Points, areas: Floats) -> Course:
     """
     graph = _graph(points)
     start = int(np.argmax(np.linalg.norm(points - points.mean(axis=0), axis=1)))
-    start = int(np.argmax(dijkstra(graph, indices=start)))
-    gone = dijkstra(graph, indices=start)
+    start = int(np.argmax(_gone_from(graph, start)))
+    gone = _gone_from(graph, start)
     length = float(gone.max())
     count = max(1, round(length / STEP_MM))
     step = np.minimum((gone / max(length, 1e-9) * count).astype(np.int64), count - 1)
@@ -69,24 +69,24 @@ def _onto(way: Points, direction: Points) -> Points:
     return np.asarray(direction * max(0.0, float(way @ direction)) / max(float(direction @ direction), 1e-12))
 
 
+def _gone_from(graph: csr_matrix, start: int) -> Floats:
+    """(n,) mm along the ink from one of its samples."""
+    found: Floats = dijkstra(graph, indices=np.array([start]))
+    return np.asarray(found[0], dtype=np.float64)
+
+
 def _graph(points: Points) -> csr_matrix:
     """Samples joined to those about them, and pieces to each other where they come closest."""
     n = len(points)
-    pairs = cKDTree(points).query_pairs(_LINK_MM, output_type="ndarray")
-    gap = np.linalg.norm(points[pairs[:, 0]] - points[pairs[:, 1]], axis=1)
-    graph = coo_matrix((np.maximum(gap, 1e-6), (pairs[:, 0], pairs[:, 1])), shape=(n, n))
-    _, label = connected_components(graph)
-    rows, columns, gaps = [pairs[:, 0]], [pairs[:, 1]], [np.maximum(gap, 1e-6)]
+    pairs, gaps = pairs_within(points, _LINK_MM)
+    label = components(n, pairs)
     joined, rest = label == 0, label != 0
     while rest.any():  # the nearest piece joins next: the shortest way to hang all together
-        gap, index = cKDTree(points[joined]).query(points[rest])
+        gap, index = closest(points[rest], points[joined])
         k = int(np.argmin(gap))
-        here = int(np.flatnonzero(rest)[k])
-        rows.append(np.array([here]))
-        columns.append(np.flatnonzero(joined)[index[k : k + 1]])
-        gaps.append(gap[k : k + 1])
+        here, there = int(np.flatnonzero(rest)[k]), int(np.flatnonzero(joined)[index[k]])
+        pairs, gaps = np.concatenate([pairs, [[here, there]]]), np.append(gaps, gap[k])
         new = label == label[here]
         joined |= new
         rest &= ~new
-    both = coo_matrix((np.concatenate(gaps), (np.concatenate(rows), np.concatenate(columns))), shape=(n, n))
-    return (both + both.T).tocsr()
+    return symmetric(pairs, np.maximum(gaps, 1e-6), n)

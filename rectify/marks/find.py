@@ -10,11 +10,11 @@ curve that a line runs into; marks thinner than the mesh's edges are long.
 from __future__ import annotations
 
 import numpy as np
-from scipy.spatial import cKDTree
 
 from rectify.errors import MeshError
 from rectify.geometry.mesh import Floats, Mesh, Points
 from rectify.geometry.nearest import nearest
+from rectify.marks.cloud import closest
 from rectify.marks.colours import PencilColour, pencil_colour
 from rectify.marks.kinds import SOFT_MM, STAIN_MM, Shape, parted, shape_of
 from rectify.marks.mark import Mark
@@ -27,6 +27,8 @@ __all__ = ["LEAST_AREA_MM2", "find_marks"]
 
 LEAST_AREA_MM2 = 6.0  # a dot of 2.8 mm across; less is a speck
 _SURE_AREA_MM2 = 14.0  # from here on the size says nothing against a mark
+_SURE_LINE_MM = 20.0
+_CRUMB_MM2, _CRUMB_GAP_MM = 20.0, 5.0
 _SIGMAS = 4.0  # of the bare surface's variation: no ink below
 
 
@@ -64,17 +66,19 @@ def find_marks(mesh: Mesh, colour: str | PencilColour = "blue-violet") -> tuple[
         return ()
     samples = sample_ink(mesh, ink.amount, max(FAINT, _SIGMAS * ink.sigma))
     pieces, half = pieces_of(samples, _SIGMAS * ink.sigma)
-    groups = [part for group in groups_of(samples, pieces, half) for part in parted(samples, group.samples, half)]
+    groups = [part for group in groups_of(samples, pieces, half) for part in parted(samples, group, half)]
     groups = [g for g in groups if samples.areas[g].sum() >= LEAST_AREA_MM2]
     if not groups:
         return ()
     owner = np.repeat(np.arange(len(groups)), [len(g) for g in groups])
-    nearest_ink = cKDTree(samples.points[np.concatenate(groups)]).query(samples.points)[1]
+    nearest_ink = closest(samples.points, samples.points[np.concatenate(groups)])[1]
     marks = []
     for k, group in enumerate(groups):
         shape = shape_of(samples, group, owner[nearest_ink] == k, half)
         area = float(samples.areas[group].sum())
-        sure = _confidence(shape, area, samples.amount[group])
+        others = np.concatenate([g for j, g in enumerate(groups) if j != k]) if len(groups) > 1 else group[:0]
+        gap = float(closest(samples.points[group], samples.points[others])[0].min()) if len(others) else np.inf
+        sure = _confidence(shape, area, samples.amount[group], gap)
         place = _on_surface(mesh, shape)
         curve = _laid_on(mesh, shape.curve)
         vertices = np.unique(samples.vertices[group])
@@ -82,15 +86,16 @@ def find_marks(mesh: Mesh, colour: str | PencilColour = "blue-violet") -> tuple[
     return tuple(sorted(marks, key=lambda m: -m.area_mm2))
 
 
-def _confidence(shape: Shape, area: float, amount: Floats) -> float:
-    """How sure this is a mark of its kind: by its figure, its edge, its size and how dark it is."""
+def _confidence(shape: Shape, area: float, amount: Floats, gap: float) -> float:
+    """How sure this is a mark of its kind: by its figure, edge, size, darkness, and whether it stands alone."""
     figure = np.clip((shape.score - 0.3) / 0.35, 0.0, 1.0)
     lead = np.clip(0.75 + (shape.score - shape.second) / 0.4, 0.0, 1.0)
     edge = np.clip((STAIN_MM - shape.soft_mm) / (STAIN_MM - SOFT_MM), 0.0, 1.0)
     size = np.clip(area / _SURE_AREA_MM2, 0.0, 1.0)
     dark = np.clip(float(np.percentile(amount, 75.0)) / 0.6, 0.0, 1.0)
-    kind = 0.5 if shape.kind == "patch" else 1.0
-    return float(figure * lead * edge * size * dark * kind)
+    kind = {"patch": 0.5, "line": float(np.clip(shape.size_mm / _SURE_LINE_MM, 0.3, 1.0))}.get(shape.kind, 1.0)
+    alone = 0.6 if area < _CRUMB_MM2 and gap < _CRUMB_GAP_MM else 1.0  # it may have broken off its neighbour
+    return float(figure * lead * edge * size * dark * kind * alone)
 
 
 def _on_surface(mesh: Mesh, shape: Shape) -> Points:
@@ -101,12 +106,12 @@ def _on_surface(mesh: Mesh, shape: Shape) -> Points:
     reach = max(6.0, shape.size_mm / 2)
     near = np.abs(up) < reach
     if not near.any():
-        return _laid_on(mesh, shape.centre[None])[0]
+        return np.asarray(_laid_on(mesh, shape.centre[None])[0])
     k = min(6, int(near.sum()))
-    closest = np.flatnonzero(near)[np.argpartition(aside[near], k - 1)[:k]]
-    weight = 1.0 / (aside[closest] + 0.5)
-    lifted = shape.centre + float(weight @ up[closest] / weight.sum()) * shape.normal
-    return _laid_on(mesh, lifted[None])[0]
+    few = np.flatnonzero(near)[np.argpartition(aside[near], k - 1)[:k]]
+    weight = 1.0 / (aside[few] + 0.5)
+    lifted = shape.centre + float(weight @ up[few] / weight.sum()) * shape.normal
+    return np.asarray(_laid_on(mesh, lifted[None])[0])
 
 
 def _laid_on(mesh: Mesh, points: Points) -> Points:
@@ -116,4 +121,4 @@ def _laid_on(mesh: Mesh, points: Points) -> Points:
     reach = np.linalg.norm(np.ptp(points, axis=0)) / 2 + 30.0
     near = np.linalg.norm(mesh.vertices - points.mean(axis=0), axis=1) < reach
     faces = mesh.faces[near[mesh.faces].any(axis=1)]
-    return nearest(points, mesh.vertices, faces if len(faces) else mesh.faces)[2]
+    return np.asarray(nearest(points, mesh.vertices, faces if len(faces) else mesh.faces)[2])

@@ -7,7 +7,7 @@ wins, and how far it leads says how sure the kind is. A closed curve need not be
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -20,7 +20,7 @@ from rectify.marks.circle import fit_circle
 from rectify.marks.course import STEP_MM, Course, course_of
 from rectify.marks.samples import Samples
 
-__all__ = ["KINDS", "Kind", "Shape", "cross_score", "parted", "shape_of"]
+__all__ = ["KINDS", "Kind", "Shape", "cross_score", "outline_score", "parted", "shape_of"]
 
 Kind = Literal["dot", "cross", "ring", "outline", "line", "patch"]
 KINDS: tuple[Kind, ...] = ("dot", "cross", "ring", "outline", "line", "patch")
@@ -33,14 +33,15 @@ LEAST_CROSS = 5.5  # half strokes from arm to arm; shorter, and it looks like a 
 LEAST_LINE = 3.0  # times longer than wide
 LEAST_RING_RADIUS = 3.0  # half strokes: a smaller ring is a dot with a hole in its pencil
 LEAST_RING = 0.6  # of a circle that must have ink
-SOFT_MM = 2.5  # over which a drawn edge falls from 70 to 30 %, at most ...
-STAIN_MM = 6.0  # ... and one that falls over this is a stain
+SOFT_MM = 2.3  # over which a drawn edge falls from 70 to 30 %, at most ...
+STAIN_MM = 4.5  # ... and one that falls over this is a stain
 _SHORT_LINE_MM = 30.0
 _CROSS_REACH_MM = 8.5  # a cross drawn on a line is looked for within this of its crossing
 _LEAST_ON_LINE = 0.6
 _LEAST_REST = 6.0  # half strokes: what is left of a line must be this long
 _GRID_MM = 0.8
-_BRIDGE_MM = 2.2  # gaps of twice this are bridged to see whether a curve is closed
+_BRIDGE_MM = 2.2  # gaps of twice this are bridged to see whether a curve is closed ...
+_FAR_BRIDGE_MM = 6.0  # ... and, with less certainty, of twice this
 
 Flat = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -153,6 +154,12 @@ def cross_score(samples: Samples, chosen: Ints, half: float) -> float:
     return tried.score if all(t is None or t.score < tried.score for t in others) else 0.0
 
 
+def outline_score(samples: Samples, chosen: Ints, half: float) -> float:
+    """How well ink makes a closed curve, 0 to 1."""
+    tried = _outline(_laid(samples, chosen, half))
+    return 0.0 if tried is None else tried.score
+
+
 def parted(samples: Samples, chosen: Ints, half: float) -> tuple[Ints, ...]:
     """Ink of two marks that run into each other, taken apart: a line from a closed curve, or from a cross on it.
 
@@ -171,7 +178,7 @@ def parted(samples: Samples, chosen: Ints, half: float) -> tuple[Ints, ...]:
             return (chosen,)
     course = course_of(ink.points, ink.areas)
     astray = course.astray > 1.3 * half + STEP_MM / 2.0
-    if course.length_mm < 2.0 * _CROSS_REACH_MM or ink.share(astray) < 0.06 * ink.area or astray.sum() < 4:
+    if course.length_mm < 2.0 * _CROSS_REACH_MM or ink.share(astray) < 0.015 * ink.area or astray.sum() < 4:
         return (chosen,)
     best, here = _LEAST_ON_LINE, None
     for place in course.points:
@@ -215,7 +222,7 @@ def _patch(ink: _Ink) -> _Try:
     """Solid ink of any outline: how much of its hull it fills."""
     import shapely
 
-    hull = float(shapely.convex_hull(shapely.multipoints(ink.flat)).area) + 1e-9
+    hull = float(shapely.area(shapely.convex_hull(shapely.multipoints(ink.flat)))) + 1e-9
     diameter = 2 * float(np.sqrt(ink.area / np.pi))
     score = 0.85 * min(1.0, ink.area / hull) if diameter > LARGEST_DOT_MM else 0.0
     return _Try("patch", score, ink.centre, diameter, diameter, np.zeros((0, 3)))
@@ -238,7 +245,15 @@ def _ring(ink: _Ink) -> _Try | None:
 
 def _outline(ink: _Ink) -> _Try | None:
     """A closed curve of any form: ink that encloses bare surface once its gaps are bridged."""
-    grow = _BRIDGE_MM
+    near = _enclosing(ink, _BRIDGE_MM)
+    if near is not None:
+        return near
+    far = _enclosing(ink, _FAR_BRIDGE_MM)
+    return None if far is None else replace(far, score=0.85 * far.score)
+
+
+def _enclosing(ink: _Ink, grow: float) -> _Try | None:
+    """The closed curve that ink makes once grown by `grow` either way."""
     low = ink.flat.min(axis=0) - 2 * grow
     size = np.ceil((ink.flat.max(axis=0) + 2 * grow - low) / _GRID_MM).astype(np.int64) + 1
     if size.prod() > 400_000:
@@ -332,7 +347,7 @@ def _line(ink: _Ink, course: Course) -> _Try:
     straight = float(np.linalg.norm(course.points[-1] - course.points[0])) / max(course.length_mm, 1e-9)
     # a short line is straight; a long one may bend, but does not come back to where it began
     open_ended = (straight - 0.5) / 0.4 if course.length_mm < _SHORT_LINE_MM else (straight - 0.1) / 0.4
-    score = ink.share(near) / ink.area * float(np.clip((slender - 1.0) / (LEAST_LINE - 1.0), 0.0, 1.0))
+    score = (ink.share(near) / ink.area) ** 2 * float(np.clip((slender - 1.0) / (LEAST_LINE - 1.0), 0.0, 1.0))
     score *= float(np.clip(open_ended, 0.0, 1.0)) * float(np.clip((course.length_mm - 6.0) / 7.0, 0.0, 1.0))
     middle = course.points[len(course.points) // 2]
     return _Try("line", 0.95 * score, middle, course.length_mm, min(wide, 4.0 * ink.half), course.points)

@@ -12,15 +12,13 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from rectify.geometry.mesh import Floats, Ints, Points
+from rectify.marks.cloud import closest, linked, long_axis, pairs_within
 from rectify.marks.kinds import CROSS_MM, SURE_CROSS, cross_score
 from rectify.marks.samples import Samples
 
-__all__ = ["FAINT", "Form", "Piece", "linked", "long_axis", "pieces_of"]
+__all__ = ["FAINT", "Form", "Piece", "pieces_of"]
 
 SEED = 0.45  # of a firm stroke: every mark has some ink this strong
 GROW = 0.25  # of a firm stroke: ink that hangs on to it
@@ -106,12 +104,12 @@ def _faint(samples: Samples, inked: Bools, least: float) -> Bools:
     out = np.zeros(len(samples), dtype=np.bool_)
     if not low.any():
         return out
-    depth, tree = _depth(samples.points, low), cKDTree(samples.points[inked])
+    depth = _depth(samples.points, low)
     for group in linked(samples.points, np.flatnonzero(low), LINK_MM):
         area = float(samples.areas[group].sum())
         if not 1.0 <= area <= (2.0 if _slender(depth[group], area) > 4.0 else 1.0) * FAINT_MM2:
             continue
-        gap = tree.query(samples.points[group])[0]
+        gap, _ = closest(samples.points[group], samples.points[inked])
         halo = float((gap < FAINT_NEAR_MM).mean()) > 0.8  # a soft edge, all round
         out[group] = bool(gap.min() <= 2.0 * CLOSE_MM) and not halo
     return out
@@ -126,7 +124,7 @@ def _strongest_near(points: Points, amount: Floats, reach_mm: float) -> Floats:
     where = np.stack([np.bincount(cell, weights=points[:, i]) / count for i in range(3)], axis=1)
     top = np.full(len(count), -np.inf)
     np.maximum.at(top, cell, amount)
-    pairs = cKDTree(where).query_pairs(reach_mm, output_type="ndarray")
+    pairs, _ = pairs_within(where, reach_mm)
     best = top.copy()
     np.maximum.at(best, pairs[:, 0], top[pairs[:, 1]])
     np.maximum.at(best, pairs[:, 1], top[pairs[:, 0]])
@@ -135,11 +133,11 @@ def _strongest_near(points: Points, amount: Floats, reach_mm: float) -> Floats:
 
 def _closed(points: Points, inked: Bools) -> Bools:
     """Ink with gaps of up to twice CLOSE_MM filled: grown by it, then shrunk by it."""
-    gap, _ = cKDTree(points[inked]).query(points, distance_upper_bound=CLOSE_MM)
+    gap, _ = closest(points, points[inked], CLOSE_MM)
     grown = np.isfinite(gap)
     if grown.all():
         return inked
-    bare, _ = cKDTree(points[~grown]).query(points)
+    bare, _ = closest(points, points[~grown])
     return np.asarray(inked | (grown & (bare > CLOSE_MM)))
 
 
@@ -148,29 +146,9 @@ def _depth(points: Points, inked: Bools) -> Floats:
     out = np.zeros(len(points))
     if inked.all():
         return out + np.inf
-    gap, _ = cKDTree(points[~inked]).query(points[inked])
+    gap, _ = closest(points[inked], points[~inked])
     out[inked] = gap
     return out
-
-
-def linked(points: Points, chosen: Ints, reach_mm: float) -> list[Ints]:
-    """The chosen points in groups that hang together by steps of at most `reach_mm`."""
-    if not len(chosen):
-        return []
-    pairs = cKDTree(points[chosen]).query_pairs(reach_mm, output_type="ndarray")
-    n = len(chosen)
-    count, label = connected_components(coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n)))
-    order = np.argsort(label, kind="stable")
-    return [chosen[part] for part in np.split(order, np.cumsum(np.bincount(label, minlength=count))[:-1])]
-
-
-def long_axis(points: Points) -> tuple[Points, Points, float, float]:
-    """Centre, main direction, extent along it (mm), and how many times longer than wide by second moments."""
-    centre = points.mean(axis=0)
-    if len(points) < 3:
-        return centre, np.array([0.0, 0.0, 1.0]), 0.0, 1.0
-    _, spread, axes = np.linalg.svd(points - centre, full_matrices=False)
-    return centre, axes[0], float(np.ptp((points - centre) @ axes[0])), float(spread[0] / max(spread[1], 1e-9))
 
 
 def _half_stroke(groups: list[Ints], depth: Floats, areas: Floats) -> float:
@@ -202,7 +180,7 @@ def _parted(samples: Samples, group: Ints, depth: Floats, half: float) -> list[P
     spots: list[Ints] = []
     rest = np.ones(len(group), dtype=np.bool_)
     for seat in linked(points, group[depth[group] >= max(SPOT_DEPTH * half, half + 0.7)], LINK_MM):
-        gap, _ = cKDTree(points[seat]).query(points[group])
+        gap, _ = closest(points[group], points[seat])
         inside = gap <= depth[seat].min() + 0.3
         if long_axis(points[group[inside]])[3] < 2.5:  # else a broad stroke
             spots.append(group[inside])
@@ -225,8 +203,8 @@ def _without_crumbs(samples: Samples, pieces: list[Piece]) -> list[Piece]:
     while left:
         crumb = left.pop(0)
         if left and crumb.area_mm2 < CRUMB_MM2:
-            tree = cKDTree(samples.points[crumb.samples])
-            gaps = [float(tree.query(samples.points[p.samples])[0].min()) for p in left]
+            own = samples.points[crumb.samples]
+            gaps = [float(closest(own, samples.points[p.samples])[0].min()) for p in left]
             best = int(np.argmin(gaps))
             host = left[best]
             both = np.concatenate([host.samples, crumb.samples])

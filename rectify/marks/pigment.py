@@ -15,10 +15,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from rectify.errors import CaseError
 from rectify.geometry.mesh import Floats, Points
+from rectify.marks.cloud import closest, closest_few
 from rectify.marks.colours import PencilColour
 
 __all__ = ["Pigment", "background", "pigment"]
@@ -115,18 +115,13 @@ def background(points: Points, values: Points, clean: Bools) -> Points:
         Which vertices may serve.
     """
     where, what = _cells(points[clean], values[clean])
-    tree = cKDTree(where)
-    k = min(64, len(where))
-    gap, index = tree.query(where, k=k, distance_upper_bound=REACH_MM)
-    gap, index = gap.reshape(len(where), k), index.reshape(len(where), k)
-    around = np.concatenate([what, np.full((1, 3), np.nan)])[np.where(np.isfinite(gap), index, len(where))]
-    smooth = np.nanmedian(around, axis=1)  # a cell is its own neighbour: never empty
-    k = min(6, len(where))
-    gap, index = tree.query(points, k=k)
-    gap, index = gap.reshape(len(points), k), index.reshape(len(points), k)
+    _, index = closest_few(where, where, 64, REACH_MM)
+    padded = np.concatenate([what, np.full((1, 3), np.nan)])
+    smooth = np.nanmedian(padded[index], axis=1)  # a cell is its own neighbour: never empty
+    gap, index = closest_few(points, where, 6)
     weight = np.exp(-0.5 * ((gap - gap[:, :1]) / CELL_MM) ** 2) / (gap + 0.5 * CELL_MM)
     mixed = np.einsum("nk,nkc->nc", weight, smooth[index]) / weight.sum(axis=1)[:, None]
-    return np.maximum(mixed, 1.0)
+    return np.asarray(np.maximum(mixed, 1.0))
 
 
 def _cells(points: Points, values: Points) -> tuple[Points, Points]:
@@ -206,6 +201,6 @@ def _clear_of(points: Points, inked: Bools) -> Bools:
     """Vertices away from any ink; all of them where the ink would take more than 60 % of the surface."""
     if not inked.any():
         return np.ones(len(points), dtype=np.bool_)
-    gap, _ = cKDTree(points[inked]).query(points, distance_upper_bound=_NEAR_INK_MM)
+    gap, _ = closest(points, points[inked], _NEAR_INK_MM)
     clear: Bools = ~np.isfinite(gap)
     return clear if clear.mean() > 0.4 else ~inked if (~inked).mean() > 0.4 else np.ones(len(points), dtype=np.bool_)

@@ -29,6 +29,7 @@ __all__ = ["SURE", "MarkReading", "Proposal", "marks_as_landmarks", "propose_nam
 SURE = 0.8  # confidence from which a name is taken without asking
 DOUBTFUL = 0.5  # the highest confidence of any name where the side may be wrong
 OTHER_SIDE = 5.0  # by how much, in log units, the other side must fit better to be mentioned
+COARSE_MM = 2.5  # a mesh with longer edges carries no stroke of a pencil safely
 POINT_EVERY_MM = 10.0  # of a line taken as a landmark
 
 
@@ -106,7 +107,13 @@ def read_marks(
     MeshError, CaseError
         As `find_marks`.
     """
-    return propose_names(find_marks(mesh, colour), mesh, side=side, amputation=amputation, landmarks=landmarks)
+    reading = propose_names(find_marks(mesh, colour), mesh, side=side, amputation=amputation, landmarks=landmarks)
+    a, b = mesh.faces[:, 0], mesh.faces[:, 1]
+    edge = float(np.median(np.linalg.norm(mesh.vertices[a] - mesh.vertices[b], axis=1)))
+    if edge <= COARSE_MM:
+        return reading
+    note = f"the scan's edges are {edge:.1f} mm long: pencil strokes thinner than that are lost between its vertices"
+    return replace(reading, notes=(*reading.notes, note))
 
 
 def propose_names(

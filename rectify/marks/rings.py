@@ -65,7 +65,7 @@ def _best(samples: Samples, thin: list[Piece], half: float, rng: np.random.Gener
         return None
     covered = _covered(few, centre, plane, radius, half)
     for k in np.argsort(-covered, kind="stable")[:12]:
-        if covered[k] < LEAST_ROUND - 0.15:
+        if covered[k] < LEAST_ROUND - 0.2:
             return None
         circle: Circle | None = Circle(centre[k], plane[k], float(radius[k]), float(covered[k]))
         for _ in range(3):

@@ -10,11 +10,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.spatial import cKDTree
 
 from rectify.geometry.mesh import Floats, Ints, Mesh, Points
 from rectify.geometry.normals import face_cross, unit
+from rectify.marks.cloud import closest, pairs_within, symmetric
 
 __all__ = ["Samples", "sample_ink"]
 
@@ -64,7 +63,7 @@ def sample_ink(mesh: Mesh, amount: Floats, least: float) -> Samples:
     if not inked.any():
         none = np.zeros((0, 3))
         return Samples(none, none, np.zeros(0), np.zeros(0), np.zeros(0, dtype=np.int64))
-    gap, _ = cKDTree(mesh.vertices[inked]).query(mesh.vertices, distance_upper_bound=MARGIN_MM)
+    gap, _ = closest(mesh.vertices, mesh.vertices[inked], MARGIN_MM)
     faces = mesh.faces[np.isfinite(gap)[mesh.faces].any(axis=1)]
     corners = mesh.vertices[faces]
     longest = np.linalg.norm(corners - np.roll(corners, -1, axis=1), axis=2).max(axis=1)
@@ -95,12 +94,6 @@ def _middles(count: int) -> Floats:
 
 def _evened(points: Points, amount: Floats, areas: Floats) -> Floats:
     """A Gaussian mean over the samples about each, by area."""
-    tree = cKDTree(points)
-    pairs = tree.query_pairs(2.5 * SMOOTH_MM, output_type="ndarray")
-    gap = np.linalg.norm(points[pairs[:, 0]] - points[pairs[:, 1]], axis=1)
-    weight = np.exp(-0.5 * (gap / SMOOTH_MM) ** 2)
-    n = len(points)
-    one = coo_matrix((weight, (pairs[:, 0], pairs[:, 1])), shape=(n, n)).tocsr()
-    both = one + one.T
-    total = both @ areas + areas
-    return np.asarray((both @ (areas * amount) + areas * amount) / total)
+    pairs, gap = pairs_within(points, 2.5 * SMOOTH_MM)
+    both = symmetric(pairs, np.exp(-0.5 * (gap / SMOOTH_MM) ** 2), len(points))
+    return np.asarray((both @ (areas * amount) + areas * amount) / (both @ areas + areas))

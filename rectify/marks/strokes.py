@@ -10,18 +10,17 @@ from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from rectify.geometry.mesh import Ints, Points
 from rectify.geometry.normals import unit
+from rectify.marks.cloud import closest, components, long_axis
 from rectify.marks.kinds import CROSS_MM, SURE_CROSS, cross_score
-from rectify.marks.pieces import Piece, long_axis
+from rectify.marks.loops import close_loops
+from rectify.marks.pieces import Piece
 from rectify.marks.rings import find_rings
 from rectify.marks.samples import Samples
 
-__all__ = ["Group", "groups_of"]
+__all__ = ["groups_of"]
 
 TOUCH_MM = 3.0  # strokes this near are one
 GAP_MM = 9.0  # between dashes of one line
@@ -34,15 +33,6 @@ _LONG_MM = 18.0  # a line from which on its course says what lies on it
 
 
 @dataclass(frozen=True, eq=False)
-class Group:
-    """Ink of one mark: sample indices, whether it is a spot, and how many pieces it came in."""
-
-    samples: Ints
-    spot: bool
-    pieces: int
-
-
-@dataclass(frozen=True, eq=False)
 class _Tip:
     """An end of a piece: where, and which way it points; no direction for a round dash."""
 
@@ -50,8 +40,8 @@ class _Tip:
     outward: Points | None
 
 
-def groups_of(samples: Samples, pieces: tuple[Piece, ...], half: float) -> tuple[Group, ...]:
-    """The marks' ink, largest first.
+def groups_of(samples: Samples, pieces: tuple[Piece, ...], half: float) -> tuple[Ints, ...]:
+    """The marks' ink, each as the indices of its samples, largest first.
 
     Parameters
     ----------
@@ -62,18 +52,23 @@ def groups_of(samples: Samples, pieces: tuple[Piece, ...], half: float) -> tuple
     """
     thin = [p for p in pieces if p.form != "spot"]
     rings, left = find_rings(samples, thin, half)
-    groups = [Group(np.concatenate([thin[i].samples for i in ring]), False, len(ring)) for ring in rings]
+    groups = [np.concatenate([thin[i].samples for i in ring]) for ring in rings]
     crosses, thin = _crosses(samples, [thin[i] for i in left], half)
-    groups += crosses + [Group(p.samples, True, 1) for p in pieces if p.form == "spot"]
+    groups += crosses + [p.samples for p in pieces if p.form == "spot"]
+    lines = []
     for member in _onto_lines(samples, thin, _chains(samples, thin), half):
-        lone_dash = len(member) == 1 and thin[member[0]].form == "dash"
-        groups.append(Group(np.concatenate([thin[i].samples for i in member]), lone_dash, len(member)))
-    return tuple(sorted(groups, key=lambda g: -float(samples.areas[g.samples].sum())))
+        ink = np.concatenate([thin[i].samples for i in member])
+        if len(member) == 1 and thin[member[0]].form == "dash":
+            groups.append(ink)
+        else:
+            lines.append(ink)
+    groups += close_loops(samples, lines, half)
+    return tuple(sorted(groups, key=lambda g: -float(samples.areas[g].sum())))
 
 
-def _crosses(samples: Samples, thin: list[Piece], half: float) -> tuple[list[Group], list[Piece]]:
+def _crosses(samples: Samples, thin: list[Piece], half: float) -> tuple[list[Ints], list[Piece]]:
     """Crosses, found before lines: an arm of one may point at a line that is no part of it."""
-    groups: list[Group] = []
+    groups: list[Ints] = []
     left = list(thin)
     while True:
         best, members = SURE_CROSS, None
@@ -87,7 +82,7 @@ def _crosses(samples: Samples, thin: list[Piece], half: float) -> tuple[list[Gro
                 best, members = score, about
         if members is None:
             return groups, left
-        groups.append(Group(np.concatenate([p.samples for p in members]), False, len(members)))
+        groups.append(np.concatenate([p.samples for p in members]))
         left = [p for p in left if not any(p is m for m in members)]
 
 
@@ -111,24 +106,24 @@ def _chains(samples: Samples, thin: list[Piece]) -> list[list[int]]:
             taken[j].append(-way)
             loose.append((i, j))
     # two dashes alone make no line unless they lie straight
-    for member in _components(len(thin), links + loose):
+    for member in _together(len(thin), links + loose):
         if len(member) == 2 and all(thin[i].form == "dash" for i in member):
             i, j = member
             if not _straight(samples, thin[i], thin[j]):
                 loose = [pair for pair in loose if set(pair) != {i, j}]
-    return _components(len(thin), links + loose)
+    return _together(len(thin), links + loose)
 
 
-def _components(n: int, links: list[tuple[int, int]]) -> list[list[int]]:
+def _together(n: int, links: list[tuple[int, int]]) -> list[list[int]]:
+    """Which of n pieces hang together."""
     if n == 0:
         return []
-    pairs = np.array(links, dtype=np.int64).reshape(-1, 2)
-    count, label = connected_components(coo_matrix((np.ones(len(pairs)), (pairs[:, 0], pairs[:, 1])), shape=(n, n)))
-    return [np.flatnonzero(label == k).tolist() for k in range(count)]
+    label = components(n, np.array(links, dtype=np.int64).reshape(-1, 2))
+    return [np.flatnonzero(label == k).tolist() for k in range(int(label.max()) + 1)]
 
 
 def _gap(samples: Samples, one: Piece, other: Piece) -> float:
-    return float(cKDTree(samples.points[one.samples]).query(samples.points[other.samples])[0].min())
+    return float(closest(samples.points[other.samples], samples.points[one.samples])[0].min())
 
 
 def _tips(points: Points, dash: bool) -> tuple[_Tip, ...]:
@@ -188,7 +183,7 @@ def _onto_lines(samples: Samples, thin: list[Piece], members: list[list[int]], h
     order = sorted(members, key=lambda m: -sum(thin[i].area_mm2 for i in m))
 
     def points(member: list[int]) -> Points:
-        return samples.points[np.concatenate([thin[i].samples for i in member])]
+        return np.asarray(samples.points[np.concatenate([thin[i].samples for i in member])])
 
     k = 0
     while k < len(order):
