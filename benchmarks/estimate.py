@@ -1,7 +1,7 @@
 """How far estimated landmarks lie from where they are, beside how far off they say they may be.
 
 Run as `python -m benchmarks.estimate [limbs]` from the project's folder. First on made limbs of varied proportions
-(seeds that no strength was set on; 60 of each kind unless asked otherwise), then on the demo limbs and on those in
+(seeds that no strength was set on; 60 of each kind unless asked otherwise), then on the demo limbs and those in
 `../shared/limbs` where these are there, limb by limb: from the origin (and what fixes angle 0) alone, and with two
 more marks. A star means farther off than was said. The last line is the time of one limb's estimates.
 """

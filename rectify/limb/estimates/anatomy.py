@@ -9,8 +9,9 @@ About the knee the means are published ones, the joint line being 8 mm above mid
 - lateral epicondyle 24 mm above the joint line, the fibular head's joint as far below it: J Exp Orthop (2023), doi
   10.1186/s40634-023-00621-z
 All other means, and every standard deviation, are working values of ours (common practice, no source): wide, because
-were set on limbs of known shape and varied proportions (tests/limb/varied.py; `python -m benchmarks.estimate` prints
-how often the uncertainties hold there and on limbs they were not set on).
+limbs differ from the averages by a third or more, and two hands do not mark the same place. Strengths were set on made
+limbs of varied proportions (tests/limb/varied.py), with an eye on two limbs that no formula made;
+`python -m benchmarks.estimate` prints how often the uncertainties hold, on made limbs that were not used for it too.
 """
 
 from __future__ import annotations
