@@ -1,4 +1,4 @@
-"""How far the intake of raw scans can be trusted: scans damaged on purpose, and raw test limbs against their clean twins.
+"""How far the intake of raw scans can be trusted: scans damaged on purpose, and raw test limbs beside clean ones.
 
     python benchmarks/raw.py [COUNT] [FIRST SEED]
 
@@ -72,8 +72,8 @@ def damages(count: int, first: int) -> int:
         say(f"{kind:18s}{sum(row.values()):>6}{cells[0]:>10}{cells[1]:>9}{cells[2]:>19}{cells[3]:>7}")
     say("\n".join(bad))
     say(
-        f"worst of the mended: wall {worst['mean_mm']:.3f} mm in the mean and {worst['max_mm']:.2f} mm at most (noise up to "
-        f"0.4 mm), filled places {worst['invented_max_mm']:.2f} mm, volume {worst['volume']:.3%}, "
+        f"worst of the mended: wall {worst['mean_mm']:.3f} mm in the mean and {worst['max_mm']:.2f} mm at most (noise "
+        f"up to 0.4 mm), filled places {worst['invented_max_mm']:.2f} mm, volume {worst['volume']:.3%}, "
         f"skin trimmed {worst['lost']:.1%}"
     )
     return table["all"]["wrong"]

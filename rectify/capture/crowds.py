@@ -21,6 +21,7 @@ from rectify.geometry.normals import face_areas, unit
 __all__ = ["clear_crowds"]
 
 _MOST_PARTS = 400  # with more, the faces at crowded edges are simply dropped
+_CORNER = 8  # power of the cosine: an edge where both turn a corner, as at a lid, says nothing
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,7 +112,8 @@ def _standing(meet: _Meetings, area: np.ndarray) -> np.ndarray:
                 gone[part], open_parts[part] = True, False
             elif (kept_at[edges] == 1).any():
                 into = meet.into[rows_of[part]][kept_at[edges] == 1]
-                smooth[i] = -float(np.einsum("ij,ij->i", into, kept_into[edges[kept_at[edges] == 1]]).mean())
+                level = -np.einsum("ij,ij->i", into, kept_into[edges[kept_at[edges] == 1]])
+                smooth[i] = float((np.clip(level, 0.0, 1.0) ** _CORNER).mean())
         if not open_parts.any():
             break
         waiting_on = open_parts[waiting]

@@ -162,6 +162,7 @@ def _unfold(faces: Faces, flat: Ints, longest: Ints) -> int:
     order = np.argsort(key, kind="stable")
     ranked = key[order]
     touched = np.zeros(len(faces), dtype=bool)
+    made: set[int] = set()
     done = 0
     for face in flat.tolist():
         turn = int(longest[face])
@@ -180,8 +181,9 @@ def _unfold(faces: Faces, flat: Ints, longest: Ints) -> int:
         other = others[0]
         far = next(int(x) for x in faces[other] if x not in (a, b))
         new = min(far, tip) * n + max(far, tip)
-        if far == tip or ranked[min(np.searchsorted(ranked, new), len(ranked) - 1)] == new:
+        if far == tip or new in made or ranked[min(np.searchsorted(ranked, new), len(ranked) - 1)] == new:
             continue
+        made.add(int(new))
         # the neighbour runs b to a where sides agree, a to b where they do not: it keeps its own way round
         place = int(np.flatnonzero(faces[other] == far)[0])
         one, two = int(faces[other, (place + 1) % 3]), int(faces[other, (place + 2) % 3])

@@ -85,7 +85,7 @@ def _repair(mesh: Mesh, inward: bool, trim: tuple[Floats, Floats] | None) -> Rep
         mesh, more = mend(mesh)
         steps += more
     check_size(mesh)
-    for mend in (agree_sides, drop_spikes, open_top, trim_top):
+    for mend in (agree_sides, drop_spikes, open_top, drop_spikes, trim_top):
         if trim is not None and mend is open_top:
             mesh, more = cut_by_plane(mesh, *trim)
         elif trim is not None and mend is trim_top:

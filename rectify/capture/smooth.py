@@ -5,9 +5,9 @@ A low-pass over the surface, of fourth order in wavelength and said in mm, so th
     x minimises  |x - captured|^2 + length^4 |Laplacian of x|^2   over the surface
 
 A ripple of wavelength 2 pi * length keeps half its height, one twice as long 94 %, one half as long 6 %. A sphere of
-radius R loses 4 (length / R)^4 of its radius (50 mm, 2 mm: 0.0005 mm), where averaging over that length would take
-80 times as much. The Laplacian is the cotangent one, masses are a third of the faces' areas (Meyer, Desbrun, Schroeder,
-Barr 2003, Discrete differential-geometry operators for triangulated 2-manifolds; title from memory).
+radius R loses 4 (length / R)^4 of its radius (50 mm, 2 mm: 0.0005 mm). The Laplacian is the cotangent one, masses are
+a third of the faces' areas (Meyer, Desbrun, Schroeder, Barr 2003, Discrete differential-geometry operators for
+triangulated 2-manifolds; title from memory).
 
 The open edge keeps its bits. Not promised: that a crease sharper than the length stays as sharp.
 """
@@ -56,7 +56,7 @@ def smoothed(mesh: Mesh, length_mm: float) -> tuple[Mesh, list[Step]]:
     inner = np.flatnonzero(free)
     laplacian, mass = _laplacian(mesh)
     rows = laplacian[inner]
-    # with s = length^2 / mass * Laplacian the move is -length^2 s / (1 + s^2) of the curvature, and -s / (1 + s^2) is the
+    # with s = length^2 / mass * Laplacian the move is -length^2 s / (1 + s^2) of the curvature, and that is the
     # imaginary part of 1 / (1 + i s): one solve of second order instead of an ill-conditioned one of fourth
     second = length_mm**2
     system = sparse.csr_array(sparse.diags_array(mass[inner]) + 1j * second * rows[:, inner])
@@ -74,8 +74,8 @@ def smoothed(mesh: Mesh, length_mm: float) -> tuple[Mesh, list[Step]]:
 def _solved(system: sparse.csr_array, wanted: Points, length_mm: float) -> NDArray[np.complex128]:
     """Solve a complex symmetric system for three right sides by conjugate orthogonal gradients.
 
-    H. A. van der Vorst, J. B. M. Melissen (1990), A Petrov-Galerkin type method for solving Ax = b, where A is symmetric
-    complex; title from memory.
+    H. A. van der Vorst, J. B. M. Melissen (1990), A Petrov-Galerkin type method for solving Ax = b, where A is
+    symmetric complex; title from memory.
     """
     diagonal = system.diagonal()[:, None]
     x = np.zeros(wanted.shape, dtype=np.complex128)
@@ -121,7 +121,8 @@ def _laplacian(mesh: Mesh) -> tuple[sparse.csr_array, Floats]:
         columns += [f[:, (i + 2) % 3], f[:, (i + 1) % 3]]
         values += [cotangent / 2] * 2
     weights = sparse.coo_array((np.concatenate(values), (np.concatenate(rows), np.concatenate(columns))), (n, n))
-    weights = weights.tocsr()
     total = np.asarray(weights.sum(axis=1)).ravel()
     mass = np.bincount(f.ravel(), weights=np.repeat(face_areas(mesh.vertices, f) / 3, 3), minlength=n)
-    return sparse.csr_array(sparse.diags_array(total) - weights), np.maximum(mass, _LEAST_MASS * np.median(mass))
+    return sparse.csr_array(sparse.diags_array(total) - weights.tocsr()), np.maximum(
+        mass, _LEAST_MASS * np.median(mass)
+    )

@@ -20,7 +20,9 @@ __all__ = ["clear_crossings", "drop_spikes", "without_faces"]
 
 _STEEP = 1.7  # mean distance of the neighbours over the radius of a circle as long as the ring of them
 _BESIDE = 1.5  # the same, of a second tip beside a spike (at the foot of one: up to 1.3)
-_SHARP = np.radians(240.0)  # the angles about a spike's tip add up to less (about a flat vertex: 360 degrees)
+_SHARP = np.radians(270.0)  # the angles about a spike's tip add up to less (about a flat vertex: 360 degrees)
+_LONG, _LONG_MM = 4.0, 15.0  # sides of a tip at an open edge, over the mesh's own edges, and mm
+_NARROW = np.radians(60.0)
 _LEAST_MM = 3.0  # further out than the ring's radius: noise stays below
 _ROUNDS = 4
 _MOST_CROSSING = 0.01  # of the faces: more is no scanner's fault but another problem
@@ -32,7 +34,11 @@ def drop_spikes(mesh: Mesh) -> tuple[Mesh, list[Step]]:
     tallest, place = 0.0, np.zeros(3)
     for _ in range(_ROUNDS):
         far, radius, angle = _about(mesh)
-        spikes = np.flatnonzero((far > _STEEP * radius) & (far > radius + _LEAST_MM) & (angle < _SHARP))
+        steep = (far > _STEEP * radius) & (far > radius + _LEAST_MM) & (angle < _SHARP)
+        edge = np.unique(survey(mesh).border)
+        # an open edge has no ring round its vertices: there a spike is a narrow tip on long sides
+        steep[edge] = (far[edge] > _LONG * np.median(far)) & (far[edge] > _LONG_MM) & (angle[edge] < _NARROW)
+        spikes = np.flatnonzero(steep)
         if not len(spikes):
             break
         beside = np.unique(mesh.faces[np.isin(mesh.faces, spikes).any(axis=1)])
@@ -45,15 +51,12 @@ def drop_spikes(mesh: Mesh) -> tuple[Mesh, list[Step]]:
         mesh = without_faces(mesh, np.flatnonzero(np.isin(mesh.faces, spikes).any(axis=1)))
     if not dropped:
         return mesh, []
-    message = f"{dropped} spikes, the tallest {tallest:.0f} mm high near {place_text(place)}, were taken out"
+    message = f"{dropped} spikes, the farthest {tallest:.0f} mm out, near {place_text(place)}, were taken out"
     return mesh, [Step("spikes-taken-out", message, count=dropped, place=place_of(place))]
 
 
 def _about(mesh: Mesh) -> tuple[Floats, Floats, Floats]:
-    """For each vertex: mean distance of its neighbours, their ring's length over 2 pi (mm), angles about it (radians).
-
-    Vertices of an open edge have no ring: their radius is infinite.
-    """
+    """For each vertex: mean distance of its neighbours, their ring's length over 2 pi (mm), angles about it (radians)."""
     n = len(mesh.vertices)
     corner = mesh.vertices[mesh.faces]
     far, ring, angle, count = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
@@ -66,7 +69,6 @@ def _about(mesh: Mesh) -> tuple[Floats, Floats, Floats]:
         ring += np.bincount(index, weights=np.linalg.norm(u - w, axis=1), minlength=n)
         angle += np.bincount(index, weights=turn, minlength=n)
         count += np.bincount(index, minlength=n)
-    ring[survey(mesh).border.ravel()] = np.inf
     return far / np.maximum(count, 1.0), ring / (2 * np.pi), angle
 
 

@@ -19,7 +19,11 @@ from rectify.geometry.normals import face_areas, face_cross, unit
 
 __all__ = ["check_across", "limb_width", "open_top", "top_loop", "vector_area"]
 
-_AS_WIDE = 0.5  # of the limb's width: an opening narrower than this is not the top
+# the width of a circle as large as the opening, over the limb's width (made limbs, bulbous ones too: 0.80 to 1.03)
+_NOT_THE_TOP = 0.6
+_SURELY_THE_TOP = 0.78  # between the two it must lie at an end, and no flat lid as large may be there
+_AT_AN_END = 0.3  # of the limb's length from its middle; asked of limbs longer than wide only
+_LONG = 1.3
 _ALONG_SIDE = 0.5  # of the depth below the top: an edge that runs down further leaves a side open (clean tops: 0.1)
 _SHALLOW = 0.4  # depth below the opening over its span: less is a shell, not a limb (short wide limbs: 0.8)
 _FLAT_MM = 0.05  # all of a lid's vertices lie this near to its plane
@@ -52,12 +56,27 @@ def _span(points: Points) -> float:
     return float(2.0 * np.linalg.norm(away, axis=1).max())
 
 
-def _is_open(mesh: Mesh) -> bool:
+def _open_area(mesh: Mesh) -> tuple[float, bool]:
+    """Area of the largest opening, mm² (0 where it cannot be the top), and whether it surely is the top."""
     loops = border_loops(mesh)
     if not loops:
-        return False
-    area = float(np.linalg.norm(vector_area(mesh.vertices[top_loop(mesh, loops)])))
-    return float(2.0 * np.sqrt(area / np.pi)) >= _AS_WIDE * limb_width(mesh.vertices)
+        return 0.0, False
+    edge = mesh.vertices[top_loop(mesh, loops)]
+    area = float(np.linalg.norm(vector_area(edge)))
+    share = 2.0 * np.sqrt(area / np.pi) / limb_width(mesh.vertices)
+    if share >= _SURELY_THE_TOP:
+        return area, True
+    return (area if share >= _NOT_THE_TOP and _at_an_end(mesh.vertices, edge) else 0.0), False
+
+
+def _at_an_end(points: Points, edge: Points) -> bool:
+    away = points - points.mean(axis=0)
+    axes = np.linalg.eigh(away.T @ away)[1]
+    extent = np.ptp(away @ axes, axis=0)
+    along = away @ axes[:, int(np.argmax(extent))]
+    place = (edge.mean(axis=0) - points.mean(axis=0)) @ axes[:, int(np.argmax(extent))]
+    middle, length = (along.max() + along.min()) / 2, float(extent.max())
+    return bool(length < _LONG * np.sort(extent)[1] or abs(place - middle) > _AT_AN_END * length)
 
 
 def open_top(mesh: Mesh) -> tuple[Mesh, list[Step]]:
@@ -68,22 +87,23 @@ def open_top(mesh: Mesh) -> tuple[Mesh, list[Step]]:
     MeshError
         If it is closed and has no flat lid, or a side of the limb is missing.
     """
-    if _is_open(mesh):
+    opening, surely = _open_area(mesh)
+    lid = None if surely else _flat_lid(mesh)
+    covered = 0.0 if lid is None else float(face_areas(mesh.vertices, mesh.faces[lid]).sum())
+    if opening > covered:
         check_across(mesh)
         return mesh, []
-    lid = _flat_lid(mesh)
     if lid is not None:
         kept = np.ones(len(mesh.faces), dtype=bool)
         kept[lid] = False
         out = without_unused(Mesh(mesh.vertices, mesh.faces[kept], mesh.colours))[0]
         out, more = keep_limb(out)
         out, _ = unpinch(out)
-        if _is_open(out):
+        if _open_area(out)[0]:
             check_across(out)
-            area = float(face_areas(mesh.vertices, mesh.faces[lid]).sum())
             place = mesh.vertices[np.unique(mesh.faces[lid])].mean(axis=0)
-            message = f"the flat lid that closed the top, {area:.0f} mm² near {place_text(place)}, was taken off"
-            return out, [Step("lid-removed", message, area_mm2=area, place=place_of(place)), *more]
+            message = f"the flat lid that closed the top, {covered:.0f} mm² near {place_text(place)}, was taken off"
+            return out, [Step("lid-removed", message, area_mm2=covered, place=place_of(place)), *more]
     loops = border_loops(mesh)
     found = "no opening and no flat lid"
     if loops:

@@ -23,7 +23,7 @@ from rectify.geometry.mesh import Floats, Points
 from rectify.synthetic.body import Body, Dome, Ridge, Trunk, profile
 from rectify.synthetic.limb import Fit, SyntheticLimb, fitted, laid, lowest
 
-__all__ = ["ENDS", "Transtibial", "transtibial"]
+__all__ = ["ENDS", "JOINT", "Transtibial", "behind_the_knee", "round_the_knee", "transtibial"]
 
 # how deep the rounded end is, as a share of the radius at its shoulder
 ENDS = {"round": 0.95, "bulbous": 0.95, "conical": 1.5, "redundant": 0.85}
@@ -146,7 +146,7 @@ def _cut(limb: Transtibial) -> float:
 
 def _body(limb: Transtibial, fit: Fit) -> Body:
     trunk = _trunk(limb, fit)
-    features = (*_knee(limb), *_behind(limb, trunk), *_shank(limb), *_end(limb, trunk))
+    features = (*round_the_knee(limb), *behind_the_knee(limb, trunk), *_shank(limb), *_end(limb, trunk))
     bend = np.tan(np.radians(limb.knee_bend))
 
     def sway(level: Floats) -> Floats:  # the thigh leans back above the joint, softly over some 15 mm
@@ -186,7 +186,7 @@ def _trunk(limb: Transtibial, fit: Fit) -> Trunk:
     )
 
 
-def _knee(limb: Transtibial) -> list[Dome | Ridge]:
+def round_the_knee(limb: Transtibial) -> list[Dome | Ridge]:
     """Patella, tendon, tubercle and the condyles."""
     p, t, c = limb.patella, limb.tendon, limb.condyles
     return [
@@ -208,7 +208,7 @@ def _knee(limb: Transtibial) -> list[Dome | Ridge]:
     ]
 
 
-def _behind(limb: Transtibial, trunk: Trunk) -> list[Dome | Ridge]:
+def behind_the_knee(limb: Transtibial, trunk: Trunk) -> list[Dome | Ridge]:
     """Popliteal hollow, hamstring tendons, calf."""
     grow = float(trunk.radius(np.zeros(1))[0]) / AVERAGE_RADIUS
     p, h, calf = limb.popliteal * grow, limb.hamstrings, limb.calf * grow

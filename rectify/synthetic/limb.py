@@ -21,7 +21,7 @@ from rectify.geometry.sections import cut
 from rectify.synthetic.body import Body
 from rectify.synthetic.lattice import mirrored, weave
 
-__all__ = ["Fit", "SyntheticLimb", "fitted", "laid", "lowest", "tape"]
+__all__ = ["Fit", "SyntheticLimb", "fitted", "inside_bounds", "laid", "lowest", "narrowest", "tape"]
 
 ROUNDS = 40  # of fitting; some six are needed
 CLOSE = 1e-6  # relative: when fitting stops
@@ -50,8 +50,8 @@ class SyntheticLimb:
     landmarks : name -> (3,) or (k, 3), mm
         On the formula's surface; the mesh's chords cut up to a few tenths of a mm inside it.
     facts : name -> float
-        Of the formula's surface: `length_mm`, `circumference_mm` (tape at the origin), `taper`, `ap_mm` and
-        `ml_mm` at the origin, `shoulder_mm` (the level where the end begins).
+        Of the formula's surface: `length_mm`, `circumference_mm` (tape at the origin, or below the armpit), `taper`,
+        `ap_mm` and `ml_mm` there, `shoulder_mm` (the level where the end begins).
     """
 
     side: str
@@ -91,27 +91,50 @@ def lowest(body: Body) -> Points:
     return best
 
 
-def fitted(build: Callable[[Fit], Body], circumference: float, taper: float, length: float) -> Body:
-    """The body whose tape at level 0, taper (tape at the shoulder over tape at 0) and length are as asked.
+def narrowest(body: Body, first: float, last: float) -> float:
+    """The level of the smallest tape between two levels of the wall, to 2 mm."""
+    levels = np.arange(first, last, 2.0)
+    return float(levels[int(np.argmin([tape(body.section(float(level), 180)) for level in levels]))])
+
+
+def inside_bounds(limb: object, bounds: Mapping[str, tuple[float, float]]) -> None:
+    """Refuse a parameter outside its bounds.
+
+    Raises
+    ------
+    MeshError
+    """
+    for name, (low, high) in bounds.items():
+        value = getattr(limb, name)
+        if not low <= value <= high:
+            raise MeshError(f"{name} is out of bounds", wanted=f"{low} to {high}", found=str(value))
+
+
+def fitted(
+    build: Callable[[Fit], Body], circumference: float, taper: float | None, length: float, *, at: float = 0.0
+) -> Body:
+    """The body whose tape at a level (0 where nothing else is said), taper (tape at the shoulder over that tape; None:
+    left as it comes) and length are as asked.
 
     Raises
     ------
     MeshError
         If no such body is found: the features are too large for the girth asked.
     """
-    fit = Fit(1.0, taper, length)
+    fit = Fit(1.0, taper or 1.0, length)
     for _ in range(ROUNDS):
         body = build(fit)
-        girth = tape(body.section(0.0))
+        girth = tape(body.section(at))
         narrow = tape(body.section(body.trunk.shoulder)) / girth
+        wanted = taper or narrow
         reach = -float(lowest(body)[2])
-        off = max(abs(girth / circumference - 1), abs(narrow / taper - 1), abs(reach / length - 1))
+        off = max(abs(girth / circumference - 1), abs(narrow / wanted - 1), abs(reach / length - 1))
         if off < CLOSE:
             return body
-        fit = Fit(fit.scale * circumference / girth, fit.taper * taper / narrow, fit.end + length - reach)
+        fit = Fit(fit.scale * circumference / girth, fit.taper * wanted / narrow, fit.end + length - reach)
     raise MeshError(
         "the girth, the taper and the features asked for do not make a limb",
-        wanted=f"{circumference} mm, taper {taper}, {length} mm long",
+        wanted=f"{circumference} mm, taper {wanted:.3f}, {length} mm long",
         found=f"{girth:.1f} mm, taper {narrow:.3f}, {reach:.1f} mm",
         hint="ask for smaller features or a larger girth",
     )
@@ -131,9 +154,9 @@ class _Frame:
         return np.stack([c * x - s * y, s * x + c * y, points[..., 2]], axis=-1)
 
 
-def _frame(mesh: Mesh, length: float, ahead: Points) -> _Frame:
-    """The axis through area centroids, and the turn that brings `ahead` to angle 0."""
-    heights = -np.linspace(AXIS_TO, AXIS_FROM, AXIS_LEVELS) * length
+def _frame(mesh: Mesh, span: tuple[float, float], ahead: Points) -> _Frame:
+    """The axis through area centroids between two levels, and the turn that brings `ahead` to angle 0."""
+    heights = -np.linspace(span[1], span[0], AXIS_LEVELS)
     _, middles = cut(mesh, mesh.vertices[:, 2], heights).areas_and_centroids()
     slope, start = np.polyfit(-heights, middles, 1)
     straight = _Frame(start, slope, 0.0)(ahead)
@@ -151,6 +174,8 @@ def laid(
     edge_mm: float,
     noise_mm: float = 0.0,
     seed: int = 0,
+    span: tuple[float, float] | None = None,
+    at: float = 0.0,
 ) -> SyntheticLimb:
     """Mesh a body and lay it with its landmarks into the limb frame.
 
@@ -167,6 +192,10 @@ def laid(
     edge_mm : float, mm
     noise_mm, seed : float, int
         Standard deviation of an independent shift of each vertex along its normal.
+    span : two levels, mm, optional
+        Between which the axis runs through the middles; 30 to 70 % of the length by default.
+    at : float, mm
+        The level that girth and widths of the facts are of.
 
     Raises
     ------
@@ -176,7 +205,7 @@ def laid(
     if side not in ("right", "left"):
         raise MeshError("a limb is of one side", wanted="right or left", found=side)
     mesh = weave(body.surface, edge_mm)
-    frame = _frame(mesh, length, np.asarray(marks[ahead]))
+    frame = _frame(mesh, span or (AXIS_FROM * length, AXIS_TO * length), np.asarray(marks[ahead]))
     mirror = np.array([-1.0 if side == "left" else 1.0, 1.0, 1.0])
     mesh = replace(mesh, vertices=frame(mesh.vertices))
     if noise_mm > 0:
@@ -188,7 +217,7 @@ def laid(
     def outline(level_mm: float) -> Points:
         return np.asarray(frame(body.section(level_mm)) * mirror)
 
-    origin, shoulder = outline(0.0), body.trunk.shoulder
+    origin, shoulder = outline(at), body.trunk.shoulder
     facts = {
         "length_mm": -float(lowest(body)[2]),
         "circumference_mm": tape(origin),
