@@ -173,7 +173,7 @@ def _laid_flat(points: Points) -> NDArray[np.float64]:
     centred = points - points.mean(axis=0)
     normal = np.cross(centred, np.roll(centred, -1, axis=0)).sum(axis=0)  # twice the vector area of the loop
     normal /= np.linalg.norm(normal)
-    first = np.cross(np.eye(3)[int(np.argmin(np.abs(normal)))], normal)
+    first = centred[0] - (centred[0] @ normal) * normal  # from the loop itself: the same in every pose
     first /= np.linalg.norm(first)
     flat = np.ascontiguousarray(np.stack([centred @ first, centred @ np.cross(normal, first)], axis=1))
     if not shapely.LinearRing(flat).is_simple:
