@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from rectify.errors import MeshError
+from rectify.geometry.edges import border_loops
 from rectify.geometry.mesh import Mesh
 from rectify.limb.axis import fit_axis, frame_of, to_frame
 from rectify.synthetic import bent_tube, capped_cone, capsule, elliptic_capsule
@@ -68,6 +69,47 @@ def test_a_hole_where_the_axis_is_fitted_is_said_with_its_level():
     with pytest.raises(MeshError, match=r"the surface is open \d+ mm below the origin") as error:
         fit_axis(Mesh(CAPSULE.vertices, CAPSULE.faces[~gone]), np.array([0.0, 50.0, 0.0]), DOWN)
     assert "sections open" in error.value.found
+
+
+# -- above the origin, and about an edge that reaches far down --------------------------------------
+
+
+def test_above_a_knee_disarticulation_the_axis_is_the_thighs():
+    # bent by 15 degrees within 31 mm above z = 0, straight from there on: the axis above is that of the straight part
+    mesh = bent_tube(45.0, 60.0, 4.0, 200.0, bend_deg=15.0, bend_radius=120.0)
+    edge = mesh.vertices[border_loops(mesh)[0]]
+    axis = fit_axis(mesh, np.array([0.0, 45.0, -30.0]), DOWN, edge=edge, above=True)
+    lean = np.radians(15.0)
+    assert axis.distal == pytest.approx([0.0, np.sin(lean), -np.cos(lean)], abs=2e-3)
+    below = fit_axis(mesh, np.array([0.0, 45.0, 0.0]), DOWN, edge=edge)
+    assert below.distal == pytest.approx(DOWN, abs=2e-3)
+
+
+@pytest.mark.parametrize(("level", "good"), [(-2.0, True), (2.0, False)])
+def test_without_60_mm_above_the_origin_there_is_no_segment(level, good):
+    edge = CAPSULE.vertices[border_loops(CAPSULE)[0]]
+    origin = np.array([0.0, 50.0, level])
+    if good:
+        assert fit_axis(CAPSULE, origin, DOWN, edge=edge, above=True).distal == pytest.approx(DOWN, abs=1e-6)
+        return
+    with pytest.raises(MeshError, match="no limb above the origin landmark") as error:
+        fit_axis(CAPSULE, origin, DOWN, edge=edge, above=True)
+    assert "60 mm" in error.value.wanted and "58.0 mm" in error.value.found
+
+
+def test_sections_that_an_oblique_edge_cuts_do_not_count():
+    # as under an arm: on one side the capture ends 80 mm below the origin, which is past 30 % of the way down
+    middle = CAPSULE.vertices[CAPSULE.faces].mean(axis=1)
+    kept = CAPSULE.faces[middle[:, 2] < -15.0 + 1.3 * middle[:, 0]]
+    used, index = np.unique(kept, return_inverse=True)
+    mesh = Mesh(CAPSULE.vertices[used], index.reshape(-1, 3))
+    origin = np.array([0.0, 50.0, 0.0])
+    edge = mesh.vertices[border_loops(mesh)[0]]
+    assert -edge[:, 2].min() > 0.3 * 200.0
+    axis = fit_axis(mesh, origin, DOWN, edge=edge)
+    assert axis.distal == pytest.approx(DOWN, abs=1e-4)
+    with pytest.raises(MeshError, match="the surface is open"):
+        fit_axis(mesh, origin, DOWN)
 
 
 # -- frame ----------------------------------------------------------------------------------------

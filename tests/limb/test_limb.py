@@ -102,9 +102,11 @@ def test_angle_zero_from_the_trochanter_is_said_to_be_unsure():
 
 
 def test_angle_zero_from_two_condyles_is_square_to_the_line_between_them():
-    mesh = TT.mesh
-    marks = {"medial-condyle": TT.landmarks["medial-condyle"], "lateral-condyle": TT.landmarks["lateral-condyle"]}
-    limb = Limb.from_capture(mesh, side="right", amputation="knee-disarticulation", landmarks=raw_landmarks(marks))
+    given = transtibial(Transtibial(edge_mm=5.0, above=110.0))  # its thigh stands in for a knee disarticulation's
+    marks = {name: given.landmarks[name] for name in ("medial-condyle", "lateral-condyle")}
+    limb = Limb.from_capture(
+        given.mesh, side="right", amputation="knee-disarticulation", landmarks=raw_landmarks(marks)
+    )
     line = limb.landmarks["lateral-condyle"].points[0] - limb.landmarks["medial-condyle"].points[0]
     assert abs(line[1]) < 1e-6  # mm: square to the line means that it runs along +x, the person's right
     assert line[0] > 50
