@@ -1,0 +1,87 @@
+"""Whatever is asked of whatever limb: closed, outward, one body, no face turned over, no face through another."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from rectify.engine import Outcome
+from rectify.geometry.crossings import crossing_faces
+from rectify.rulebook.plan import Plan
+from tests import made
+from tests.guarantees.drawn import BOOKS, LIMBS, book_plans, limb, plans, rectified
+from tests.guarantees.tier import examples
+
+
+def assert_guaranteed(outcome: Outcome) -> None:
+    """Everything that is promised of an outcome, counted anew and by looking at every face."""
+    made.assert_sound_outcome(outcome)
+    known, now = crossing_faces(outcome.limb.closed), crossing_faces(outcome.closed)
+    assert len(np.setdiff1d(now, known)) == 0, "faces pass through others that did not in the capture"
+    assert outcome.checks.self_intersections == len(now)
+    share = outcome.guarded.share
+    assert share.min() >= 0.0 and share.max() <= 1.0
+    # no vertex goes farther from the reduced surface than all regions together ask
+    step = np.linalg.norm(outcome.mesh.vertices - outcome.asked.base, axis=1)
+    assert (step <= np.linalg.norm(outcome.asked.step, axis=1) + 1e-9).all()
+    # what was backed off is told, region by region, and nothing else is said to be
+    told = {w.where.removeprefix("regions.") for w in outcome.warnings if w.code == "backed-off"}
+    assert told == {r.region.name for r in outcome.regions if r.backed_off}
+    for i, found in enumerate(outcome.regions):
+        assert found.backed_off == bool((share[outcome.asked.share[i] > 0] < 1 - 1e-9).any())
+
+
+def counted(tell, outcomes: list[Outcome | None], what: str) -> None:
+    done = [o for o in outcomes if o is not None]
+    backed = sum(o.guarded.rounds > 0 for o in done)
+    tell(f"{what}: {len(done)} sound, {backed} of them after backing off, {len(outcomes) - len(done)} refused")
+
+
+def test_any_plan_on_any_limb_gives_a_sound_model(tell):
+    outcomes: list[Outcome | None] = []
+
+    @examples(32)
+    @given(st.sampled_from(list(LIMBS)).flatmap(lambda name: st.tuples(st.just(name), plans(limb(name)))))
+    def run(drawn: tuple[str, Plan]) -> None:
+        outcomes.append(rectified(limb(drawn[0]), drawn[1]))
+        if outcomes[-1] is not None:
+            assert_guaranteed(outcomes[-1])
+
+    run()
+    counted(tell, outcomes, "plans at random")
+
+
+def test_amounts_no_rulebook_would_ask_for_still_give_a_sound_model(tell):
+    outcomes: list[Outcome | None] = []
+
+    @examples(16)
+    @given(st.sampled_from(list(LIMBS)).flatmap(lambda name: st.tuples(st.just(name), plans(limb(name), 20.0))))
+    def run(drawn: tuple[str, Plan]) -> None:
+        outcomes.append(rectified(limb(drawn[0]), drawn[1]))
+        if outcomes[-1] is not None:
+            assert_guaranteed(outcomes[-1])
+
+    run()
+    counted(tell, outcomes, "plans of up to 20 mm")
+    assert sum(o is not None and o.guarded.rounds > 0 for o in outcomes) >= 3  # the guard was needed
+
+
+def test_any_shipped_rulebook_on_any_limb_gives_a_sound_model(tell):
+    outcomes: list[Outcome | None] = []
+
+    @examples(14)
+    @given(book_plans())
+    def run(drawn: tuple[str, Plan]) -> None:
+        outcomes.append(rectified(limb(drawn[0]), drawn[1]))
+        if outcomes[-1] is not None:
+            assert_guaranteed(outcomes[-1])
+
+    run()
+    counted(tell, outcomes, "shipped rulebooks")
+
+
+@pytest.mark.parametrize("amputation", BOOKS)
+def test_every_shipped_rulebook_is_among_those_tried(amputation):
+    assert len(BOOKS[amputation]) >= 2
