@@ -1,7 +1,9 @@
 """The limb's own axis and frame, so that a level and an angle mean the same on every capture.
 
 The axis runs through the area centroids of the sections between 30 and 70 % of the way from the origin
-landmark to the distal end: below the joint, above the rounded end. The frame's origin is the axis point
+landmark to the distal end: below the joint, above the rounded end; and where the segment lies above the origin, as
+the thigh above a knee disarticulation, of the way up to the capture's edge. Sections that the edge cuts do not count,
+as under an arm. The frame's origin is the axis point
 at the origin landmark's level; +z proximal, +y anterior, +x the person's right. What the axis is not:
 the line of a bent limb; `spread_mm` says how far the centroids stray from it.
 """
@@ -26,6 +28,8 @@ _STEPS = 40
 _CONVERGED = 1e-12  # radians between two steps
 _ROOM = 0.05  # radians that the axis may turn before the cut part is chosen anew
 _LEAST_LENGTH_MM = 15.0  # less than this below the origin and there is no segment to fit
+_LEAST_ABOVE_MM = 60.0  # nor above it with less than this
+_EDGE_MARGIN_MM = 5.0  # sections so near the open edge do not count
 
 
 @dataclass(frozen=True, eq=False)
@@ -48,7 +52,9 @@ class Axis:
     end_level_mm: float
 
 
-def fit_axis(mesh: Mesh, origin: Floats, distal_hint: Floats) -> Axis:
+def fit_axis(
+    mesh: Mesh, origin: Floats, distal_hint: Floats, *, edge: Points | None = None, above: bool = False
+) -> Axis:
     """Fit the axis, to convergence.
 
     Parameters
@@ -59,6 +65,10 @@ def fit_axis(mesh: Mesh, origin: Floats, distal_hint: Floats) -> Axis:
         The landmark at level 0.
     distal_hint : (3,)
         Any direction within some 40 degrees of distal.
+    edge : (k, 3) mm, optional
+        The capture's open edge.
+    above : bool
+        The segment lies between the origin and the edge, not below the origin.
 
     Raises
     ------
@@ -67,18 +77,19 @@ def fit_axis(mesh: Mesh, origin: Floats, distal_hint: Floats) -> Axis:
     """
     distal = unit(np.asarray(distal_hint, dtype=np.float64))
     point, spread = origin, 0.0
-    middle = _Middle(mesh, origin, distal)
+    middle = _Middle(mesh, origin, distal, _span(mesh, origin, distal, edge, above))
     for _ in range(_STEPS):
+        span = _span(mesh, origin, distal, edge, above)
         if middle.turned(distal) > _ROOM:
-            middle = _Middle(mesh, origin, distal)
+            middle = _Middle(mesh, origin, distal, span)
         basis = _basis(distal)
-        end = _end_level(mesh, origin, distal)
         local = middle.points @ basis.T
-        levels = np.linspace(_FROM * end, _TO * end, _LEVELS)
+        levels = np.linspace(*span, _LEVELS)
         cuts = cut(Mesh(local, middle.faces), local[:, 2], levels)
         if not cuts.closed.all():
             raise MeshError(
-                f"the surface is open {levels[~cuts.closed][0]:.0f} mm below the origin landmark",
+                f"the surface is open {abs(levels[~cuts.closed][0]):.0f} mm {'above' if above else 'below'} "
+                "the origin landmark",
                 wanted="closed sections over the middle of the residual limb",
                 found=f"{int((~cuts.closed).sum())} of {len(levels)} sections open",
                 hint="fill the hole, or scan again",
@@ -112,16 +123,32 @@ def _end_level(mesh: Mesh, origin: Floats, distal: Floats) -> float:
     return end
 
 
+def _span(mesh: Mesh, origin: Floats, distal: Floats, edge: Points | None, above: bool) -> tuple[float, float]:
+    """Between which levels the axis is fitted."""
+    end = _end_level(mesh, origin, distal)
+    lowest = -np.inf if edge is None else float(((edge - origin) @ distal).max())
+    if above:
+        if not -lowest >= _LEAST_ABOVE_MM:
+            raise MeshError(
+                "no limb above the origin landmark",
+                wanted=f"at least {_LEAST_ABOVE_MM:g} mm between it and the capture's edge",
+                found=f"{max(-lowest, 0.0):.1f} mm",
+                hint="capture further up",
+            )
+        return _TO * lowest, _FROM * lowest
+    low = max(_FROM * end, lowest + _EDGE_MARGIN_MM)
+    return low, max(_TO * end, low + (_TO - _FROM) * (end - low))
+
+
 class _Middle:
     """The part of a limb that is cut while the axis turns no more than a little from where it is."""
 
-    def __init__(self, mesh: Mesh, origin: Floats, distal: Floats) -> None:
+    def __init__(self, mesh: Mesh, origin: Floats, distal: Floats, span: tuple[float, float]) -> None:
         self._distal = distal
         from_origin = mesh.vertices - origin
         height = from_origin @ distal
-        end = _end_level(mesh, origin, distal)
         room = _ROOM * float(np.abs(from_origin).max()) * np.sqrt(3.0)
-        near = (highest(height, mesh.faces) >= _FROM * end - room) & (least(height, mesh.faces) <= _TO * end + room)
+        near = (highest(height, mesh.faces) >= span[0] - room) & (least(height, mesh.faces) <= span[1] + room)
         faces = mesh.faces[near]
         used = np.zeros(len(height), dtype=bool)
         used[faces] = True

@@ -24,6 +24,7 @@ from rectify.limb.landmarks import Landmark, RawLandmark, computed, on_chart
 from rectify.limb.measure import Profile, inflection_level, measure_levels, shape_class
 from rectify.limb.origin import origin_of, zero_of
 from rectify.limb.spot import Spot
+from rectify.limb.vocabulary import vocabulary
 
 __all__ = ["Limb", "profile_of"]
 
@@ -104,7 +105,9 @@ class Limb:
         """
         cap = accept(mesh, path=path, mirror=side == "left")
         origin = origin_of(amputation, landmarks)
-        axis = fit_axis(mesh, origin, mesh.vertices.mean(axis=0) - mesh.vertices[cap.loop].mean(axis=0))
+        edge = mesh.vertices[cap.loop]
+        above = vocabulary(amputation).segment == "above"
+        axis = fit_axis(mesh, origin, mesh.vertices.mean(axis=0) - edge.mean(axis=0), edge=edge, above=above)
         zero, zero_angle, notes = zero_of(amputation, landmarks, axis.point)
         frame = frame_of(axis, zero, zero_angle, side)
         wall = Mesh(to_frame(mesh.vertices, frame), mesh.faces, mesh.colours)
@@ -201,8 +204,11 @@ class Limb:
         return volume(self.closed) / 1000.0
 
     def shape_class(self) -> tuple[str, float]:
-        """conical, cylindrical or bulbous, and the ratio that says so."""
-        return shape_class(self.profile, 0.0, self.inflection_mm)
+        """conical, cylindrical or bulbous, and the ratio that says so; as far as the segment's sections are closed."""
+        closed = self.profile.levels[self.profile.closed]
+        top = float(closed[0]) if len(closed) else 0.0
+        start = top if vocabulary(self.amputation).segment == "above" else max(top, 0.0)
+        return shape_class(self.profile, start, self.inflection_mm)
 
 
 def profile_of(wall: Mesh) -> Profile:

@@ -13,6 +13,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Literal
 
 __all__ = [
     "AMPUTATIONS",
@@ -44,7 +45,7 @@ class Vocabulary:
 
     `zero` lists alternatives in order of preference, each a group of names that together fix angle 0.
     `needed` must be marked, not estimated, before a result is released; `needed_for_brim` where the
-    rulebook forms one.
+    rulebook forms one. `segment` says whether the limb's axis runs through what lies below the origin or above it.
     """
 
     amputation: str
@@ -54,6 +55,7 @@ class Vocabulary:
     needed: tuple[str, ...]
     needed_for_brim: tuple[str, ...] = ()
     downwards: tuple[str, ...] = ()  # the names from proximal to distal, as they usually lie
+    segment: Literal["below", "above"] = "below"
 
     def knows(self, name: str) -> bool:
         """Whether a name may stand on a limb of this amputation; free marks may."""
@@ -259,6 +261,7 @@ VOCABULARY: Mapping[str, Vocabulary] = {
         origin=("medial-condyle", "lateral-condyle"),
         zero=(("patella-centre",), ("medial-condyle", "lateral-condyle")),
         needed=("medial-condyle", "lateral-condyle"),
+        segment="above",
         downwards=(
             "greater-trochanter",
             "ischial-tuberosity",

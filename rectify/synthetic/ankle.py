@@ -105,7 +105,7 @@ def _malleoli(limb: AnkleDisarticulation) -> float:
 def _body(limb: AnkleDisarticulation, fit: Fit) -> Body:
     trunk = _trunk(limb, fit)
     knee = Transtibial(length=200.0, bulk=limb.bulk, crest=limb.crest, calf=0.0)
-    features = (*round_the_knee(knee), *behind_the_knee(knee, trunk), *_leg(limb), *_end(limb, trunk))
+    features = (*round_the_knee(knee), *behind_the_knee(knee, trunk), *_leg(limb), *_end(limb))
     bend = np.tan(np.radians(limb.knee_bend))
 
     def sway(level: Floats) -> Floats:
@@ -167,7 +167,7 @@ def _leg(limb: AnkleDisarticulation) -> list[Dome | Ridge]:
     ]
 
 
-def _end(limb: AnkleDisarticulation, trunk: Trunk) -> list[Dome | Ridge]:
+def _end(limb: AnkleDisarticulation) -> list[Dome | Ridge]:
     """What is left of the malleoli, the heel pad under them, the scar in front."""
     low, m, h = _malleoli(limb), limb.malleoli, limb.heel
     scar = -1.2 * limb.scar

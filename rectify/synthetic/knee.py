@@ -1,9 +1,9 @@
 """A limb after disarticulation at the knee by formula: the thigh from the groin down to the condyles and the patella.
 
-The origin is the widest condylar level, so the segment lies above it. Girths follow the intact thigh of Gordon CC et al.
-(2012) Anthropometric Survey of U.S. Army Personnel, NATICK/TR-15/007, summary of the public data: just above the patella
-401 to 409 mm, at the gluteal fold half as much again, crotch to lateral epicondyle 316 to 354 mm, all before the wasting
-of a residual limb. How far bones stand out, and every half width: common practice, no source.
+The origin is the widest condylar level, so the segment lies above it. Girths follow the intact thigh of Gordon CC et
+al. (2012) Anthropometric Survey of U.S. Army Personnel, NATICK/TR-15/007, summary of the public data: just above the
+patella 401 to 409 mm, at the gluteal fold half as much again, crotch to lateral epicondyle 316 to 354 mm, all before
+the wasting of a residual limb. How far bones stand out, and every half width: common practice, no source.
 """
 
 from __future__ import annotations
