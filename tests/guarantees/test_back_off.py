@@ -207,9 +207,7 @@ def test_a_slope_just_under_the_limit_loses_nothing():
     one = hard("a capsule")
     seen = np.tan(np.radians(steepest_deg(rectified(one, plan(build_up("one", 1.0, FRONT, Oval(40.0, 40.0), 14.0))))))
     mm = 0.999 * np.tan(np.radians(35.0)) / seen
-    outcome = rectified(
-        one, plan(build_up("one", mm, FRONT, Oval(40.0, 40.0), 14.0), limits=Limits(slope_deg=35.0))
-    )
+    outcome = rectified(one, plan(build_up("one", mm, FRONT, Oval(40.0, 40.0), 14.0), limits=Limits(slope_deg=35.0)))
     assert outcome.guarded.rounds == 0 and (outcome.guarded.share == 1.0).all()
 
 
