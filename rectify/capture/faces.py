@@ -19,7 +19,15 @@ from rectify.geometry.edges import survey
 from rectify.geometry.mesh import Faces, Floats, Ints, Mesh
 from rectify.limb.intake import LARGEST_MM, SMALLEST_MM
 
-__all__ = ["HAIR_MM", "check_numbers", "check_size", "close_gaps", "drop_bad_faces", "unfold_flat"]
+__all__ = [
+    "HAIR_MM",
+    "check_numbers",
+    "check_size",
+    "close_cracks",
+    "close_gaps",
+    "drop_bad_faces",
+    "unfold_flat",
+]
 
 HAIR_MM = 1e-3  # far below what a scanner sees, far above what rounding to float32 does to a metre (6e-5 mm)
 _ROUNDS = 8
@@ -99,6 +107,74 @@ def close_gaps(mesh: Mesh) -> tuple[Mesh, list[Step]]:
     count = int((becomes != np.arange(len(v))).sum())
     message = f"{count} vertices within {HAIR_MM:g} mm of others were joined with them"
     return out, [Step("gaps-closed", message, count=count)]
+
+
+def close_cracks(mesh: Mesh) -> tuple[Mesh, list[Step]]:
+    """Where a vertex of one open edge lies on another open edge, that edge's face takes the vertex in.
+
+    A side that has an edge whole and one that has it in parts are then joined; nothing moves.
+    """
+    taken = 0
+    for _ in range(_ROUNDS):
+        faces, count = _taken_in(mesh)
+        if not count:
+            break
+        mesh = Mesh(mesh.vertices, faces, mesh.colours)
+        taken += count
+    if not taken:
+        return mesh, []
+    message = f"{taken} vertices that lay on an open edge of their neighbours were taken into it"
+    return mesh, [Step("cracks-closed", message, count=taken)]
+
+
+def _taken_in(mesh: Mesh) -> tuple[Faces, int]:
+    """Faces with vertices taken into one open edge each, and how many vertices."""
+    border = survey(mesh).border
+    v = mesh.vertices
+    ends = np.unique(border)
+    if len(ends) < 4:
+        return mesh.faces, 0
+    a, b = v[border[:, 0]], v[border[:, 1]]
+    length = np.linalg.norm(b - a, axis=1)
+    near = cKDTree(v[ends]).query_ball_point((a + b) / 2, length / 2)
+    edge = np.repeat(np.arange(len(border)), [len(hits) for hits in near])
+    vertex = ends[np.concatenate([np.array(hits, dtype=np.int64) for hits in near])]
+    along = np.einsum("ij,ij->i", v[vertex] - a[edge], b[edge] - a[edge]) / np.maximum(length[edge], 1e-300)
+    foot = a[edge] + (along / np.maximum(length[edge], 1e-300))[:, None] * (b[edge] - a[edge])
+    on = np.linalg.norm(v[vertex] - foot, axis=1) < HAIR_MM
+    on &= (along > HAIR_MM) & (along < length[edge] - HAIR_MM)
+    if not on.any():
+        return mesh.faces, 0
+    edge, vertex, along = edge[on], vertex[on], along[on]
+    return _with_edges_split(mesh.faces, border, edge, vertex, along)
+
+
+def _with_edges_split(faces: Faces, border: Ints, edge: Ints, vertex: Ints, along: Floats) -> tuple[Faces, int]:
+    """Split the faces of some open edges at vertices along them; of a face with several such edges only one for now."""
+    owner = {}
+    wanted = {tuple(pair) for pair in border[np.unique(edge)].tolist()}
+    touched = np.flatnonzero(np.isin(faces, border[np.unique(edge)]).sum(axis=1) >= 2)
+    for face in touched.tolist():
+        for i in range(3):
+            pair = (int(faces[face, i]), int(faces[face, (i + 1) % 3]))
+            if pair in wanted:
+                owner[pair] = (face, i)
+    gone: set[int] = set()
+    new: list[list[int]] = []
+    count = 0
+    for number in np.unique(edge).tolist():
+        face, place = owner[int(border[number, 0]), int(border[number, 1])]
+        tip = int(faces[face, (place + 2) % 3])
+        rows = np.flatnonzero((edge == number) & (vertex != tip))
+        if face in gone or not len(rows):
+            continue
+        course = [int(border[number, 0]), *vertex[rows[np.argsort(along[rows])]].tolist(), int(border[number, 1])]
+        new += [[course[i], course[i + 1], tip] for i in range(len(course) - 1)]
+        gone.add(face)
+        count += len(rows)
+    keep = np.ones(len(faces), dtype=bool)
+    keep[list(gone)] = False
+    return np.concatenate([faces[keep], np.array(new, dtype=np.int64).reshape(-1, 3)]), count
 
 
 def drop_bad_faces(mesh: Mesh) -> tuple[Mesh, list[Step]]:

@@ -1,6 +1,6 @@
 """A raw capture, mended step by step; a clean one passes through untouched.
 
-    numbers -> gaps -> faces -> flaps -> the limb's body -> sides -> spikes -> open top -> trimmed top
+    numbers -> gaps -> faces -> cracks -> flaps -> the limb's body -> sides -> spikes -> open top -> trimmed top
       -> crossings -> holes -> outward -> looked over
 
 What is not touched keeps its bits. Nothing is invented in silence: each step is told with its numbers, and the vertices
@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rectify.capture.faces import check_numbers, check_size, close_gaps, drop_bad_faces
+from rectify.capture.faces import check_numbers, check_size, close_cracks, close_gaps, drop_bad_faces
 from rectify.capture.holes import fill_holes
 from rectify.capture.sheets import agree_sides, clear_crowds, keep_limb, unpinch
 from rectify.capture.spikes import clear_crossings, drop_spikes
@@ -81,7 +81,7 @@ def repair(
 def _repair(mesh: Mesh, inward: bool, trim: tuple[Floats, Floats] | None) -> Repaired:
     mesh = check_numbers(mesh)
     steps: list[Step] = []
-    for mend in (close_gaps, drop_bad_faces, clear_crowds, keep_limb, _without_pinches):
+    for mend in (close_gaps, drop_bad_faces, close_cracks, clear_crowds, keep_limb, _without_pinches):
         mesh, more = mend(mesh)
         steps += more
     check_size(mesh)

@@ -177,8 +177,8 @@ def _sewn(ring: Points) -> Faces | None:
 def _plate(mesh: Mesh, loop: Ints, origin: Floats, basis: Points, inner: NDArray[np.float64]) -> Floats:
     """Heights (q,) of a thin plate over places (q, 2) of the hole's plane, bent over the surface around it.
 
-    The plate is as stiff as the surface's noise asks for, beside what the surface has of its own that no paraboloid has:
-    a smooth wall with noise gets a paraboloid through the middle of the noise, a crest is followed.
+    The plate is as stiff as the surface's noise asks for, beside what the surface has of its own that no paraboloid
+    has: a smooth wall with noise gets a paraboloid through the middle of the noise, a crest is followed.
     """
     if not len(inner):
         return np.zeros(0)

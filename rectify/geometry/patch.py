@@ -11,8 +11,10 @@ from rectify.geometry.mesh import Faces, Ints
 __all__ = ["patch"]
 
 _DIGITS = 6  # of a mm
+_CLOSER = 0.7  # of a spacing: how near a ring may lie where there is no room for one at a spacing, nor for a point
 _ROOM = 0.6  # of a spacing from a ring to its middle: less is filled without a middle point
-_LEAST_DEG = 20.0  # corner of a triangle about a middle point
+_LEAST_DEG = 12.0  # corner of a triangle about a middle point
+_LEAST_RING = 5  # points
 
 
 def patch(flat: NDArray[np.float64], spacing: float, growth: float = 1.0) -> tuple[NDArray[np.float64], Faces]:
@@ -44,6 +46,8 @@ def patch(flat: NDArray[np.float64], spacing: float, growth: float = 1.0) -> tup
         outer_index, outer, step = todo.pop()
         holes = _rings_inside(outer, step, step * growth)
         middle = _middle(outer, step) if not holes else None
+        if not holes and middle is None:
+            holes = _rings_inside(outer, _CLOSER * step, step)
         if middle is not None:
             own.append(middle[None])
             faces.append(np.stack([outer_index, np.roll(outer_index, -1), np.full(len(outer), count)], axis=1))
@@ -68,7 +72,7 @@ def _rings_inside(outer: NDArray[np.float64], step: float, apart: float) -> list
     for part in getattr(inner, "geoms", [inner]):
         around = part.exterior.length if not part.is_empty else 0.0
         number = round(around / apart)
-        if number < 6:
+        if number < _LEAST_RING:
             continue
         line = part.exterior
         at = np.arange(number) * (around / number)

@@ -5,7 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rectify.capture.faces import HAIR_MM, check_numbers, check_size, close_gaps, drop_bad_faces, unfold_flat
+from rectify.capture.faces import (
+    HAIR_MM,
+    check_numbers,
+    check_size,
+    close_cracks,
+    close_gaps,
+    drop_bad_faces,
+    unfold_flat,
+)
 from rectify.errors import MeshError
 from rectify.geometry.mesh import Mesh
 from rectify.synthetic import capsule
@@ -98,6 +106,41 @@ def test_a_flat_face_along_the_open_edge_goes(ball):
     flat = split(Mesh(ball.vertices, faces), face, 0.5)
     out, count = unfold_flat(flat)
     assert count == 1 and np.array_equal(out, flat.faces[:-1])
+
+
+@pytest.mark.parametrize("at", [(0.5,), (0.3, 0.6, 0.9)])
+def test_a_vertex_on_its_neighbours_open_edge_is_taken_into_it_and_nothing_moves(ball, at):
+    cracked = ball
+    for part in at:
+        cracked = split(cracked, 400, part)
+        cracked = Mesh(cracked.vertices, cracked.faces[:-1])  # without the flat face: a crack
+    out, steps = close_cracks(cracked)
+    assert unsound(out) == []
+    assert out.vertices is cracked.vertices
+    assert steps[0].count == len(at)
+
+
+def test_cracks_that_meet_in_a_vertex_are_closed_too(ball):
+    vertex = int(ball.faces[400, 0])
+    cracked = ball
+    for _ in range(3):
+        face = next(
+            i
+            for i, corners in enumerate(cracked.faces.tolist())
+            if vertex in corners and max(corners) < len(ball.vertices)
+        )
+        start = cracked.faces[face].tolist().index(vertex)
+        faces = cracked.faces.copy()
+        faces[face] = np.roll(faces[face], -start)
+        cracked = split(Mesh(cracked.vertices, faces), face, 0.4)
+        cracked = Mesh(cracked.vertices, cracked.faces[:-1])
+    out, steps = close_cracks(cracked)
+    assert unsound(out) == [] and steps[0].count == 3
+
+
+def test_open_edges_that_only_come_near_are_left(ball):
+    out, steps = close_cracks(ball)
+    assert out is ball and steps == []
 
 
 def test_vertices_that_are_not_numbers_are_refused_if_a_face_uses_them(ball):

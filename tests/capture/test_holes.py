@@ -105,7 +105,7 @@ def _border(mesh):
 
 
 def test_a_hole_whose_filling_cannot_help_crossing_the_wall_is_refused(ball, monkeypatch):
-    monkeypatch.setattr("rectify.capture.holes._crosses", lambda done: True)
+    monkeypatch.setattr("rectify.capture.holes._crosses", lambda _: True)
     with pytest.raises(MeshError, match="cannot be filled without passing through the wall") as caught:
         fill_holes(holed(ball, ([60.0, 0.0, -50.0], 5.0)))
     assert "one near (" in str(caught.value)

@@ -35,7 +35,7 @@ MENDED_BY = {
     "ragged-top": "top-trimmed",
     "hole-wide": "hole-filled",
     "holes": "hole",
-    "cracks": "small-holes-filled",
+    "cracks": "cracks-closed",
 }
 
 

@@ -40,7 +40,8 @@ def sheet(mesh, share, offset):
 
 def test_stray_pieces_go_and_are_counted_with_their_area(ball):
     up = np.array([0.0, 0.0, 1.0])
-    scan = beside(beside(ball, disc(np.array([90.0, 0, 0]), up, 10.0, 3.0)), disc(np.array([0, 300.0, 0]), up, 4.0, 2.0))
+    scan = beside(ball, disc(np.array([90.0, 0, 0]), up, 10.0, 3.0))
+    scan = beside(scan, disc(np.array([0, 300.0, 0]), up, 4.0, 2.0))
     out, steps = keep_limb(scan)
     assert np.array_equal(out.vertices, ball.vertices) and np.array_equal(out.faces, ball.faces)
     assert steps[0].count == 2
@@ -94,9 +95,8 @@ def test_a_second_sheet_grown_on_all_round_is_the_one_that_stands_off(ball):
     middle = ball.vertices[ball.faces].mean(axis=1)
     under = np.linalg.norm(middle - np.array([50.0, 0.0, -30.0]), axis=1) < 16.0
     faces = ball.faces[under]
-    edges, counts = np.unique(
-        np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1), axis=0, return_counts=True
-    )
+    half = np.sort(np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]]), axis=1)
+    edges, counts = np.unique(half, axis=0, return_counts=True)
     inner = np.setdiff1d(faces, edges[counts == 1])
     index = np.arange(len(ball.vertices))
     index[inner] = len(ball.vertices) + np.arange(len(inner))

@@ -66,10 +66,8 @@ def test_noise_is_no_spike(noise):
 
 @pytest.mark.parametrize("edge", [2.5, 7.0])
 def test_the_boniest_limb_has_no_spike(edge):
-    limb = transtibial(
-        Transtibial(crest=1.5, tubercle=1.5, fibular_head=1.5, distal_tibia=1.5, scar=1.5, end="redundant", edge_mm=edge)
-    )
-    assert drop_spikes(limb.mesh)[1] == []
+    bony = {"crest": 1.5, "tubercle": 1.5, "fibular_head": 1.5, "distal_tibia": 1.5, "scar": 1.5}
+    assert drop_spikes(transtibial(Transtibial(**bony, end="redundant", edge_mm=edge)).mesh)[1] == []
 
 
 def test_a_narrow_tip_on_the_open_edge_is_a_spike_too(ball):

@@ -102,7 +102,7 @@ def test_a_lid_with_a_hole_in_the_wall_beside_it_is_still_the_top(ball):
     scan = check_numbers(damage(ball, {}, ["lid-grid", "pose"], 1).mesh)
     middle = scan.vertices[scan.faces].mean(axis=1)
     away = np.linalg.norm(middle - middle[np.argmin(np.abs(middle[:, 2] - middle[:, 2].mean()))], axis=1)
-    out, steps = open_top(Mesh(scan.vertices, scan.faces[away > 30.0]))
+    _, steps = open_top(Mesh(scan.vertices, scan.faces[away > 30.0]))
     assert [step.code for step in steps] == ["lid-removed"]
 
 
@@ -124,7 +124,7 @@ def test_a_side_that_was_not_captured_is_refused_with_how_far_the_edge_runs_down
     middle = ball.vertices[ball.faces].mean(axis=1)
     gone = np.abs(np.arctan2(middle[:, 0], middle[:, 1])) < share * np.pi
     scan = Mesh(ball.vertices, ball.faces[~gone])
-    with pytest.raises(MeshError, match="side of the limb was not captured|hole") as caught:
+    with pytest.raises(MeshError, match="side of the limb was not captured") as caught:
         check_across(scan)
     assert "runs down" in str(caught.value) and "mm of" in str(caught.value)
 

@@ -121,10 +121,12 @@ def test_a_top_in_shreds_is_refused_with_how_deep_they_go(ball):
 def test_a_bite_that_folds_over_when_laid_flat_is_trimmed_even_if_the_edge_is_short():
     mesh = transfemoral(Transfemoral(edge_mm=5.0)).mesh
     ring = border_loops(mesh)[0]
-    # one vertex of the edge drawn on past the next two and a little outward: the edge runs through itself
+    # one vertex of the edge drawn inward and the next one back outward past it: the edge runs through itself
     v = mesh.vertices.copy()
     i = len(ring) // 3
-    v[ring[i]] = (v[ring[i + 1]] + v[ring[i + 2]]) / 2 * np.array([1.02, 1.02, 1.0])
+    v[ring[i]] = v[ring[i + 2]] * np.array([0.96, 0.96, 1.0])
+    v[ring[i + 1]] = v[ring[i + 3]] * np.array([1.02, 1.02, 1.0])
+    v[ring[i + 2]] = v[ring[i - 2]] * np.array([0.98, 0.98, 1.0])
     out, steps = trim_top(mesh.with_vertices(v))
     assert [step.code for step in steps] == ["top-trimmed"]
     assert unsound(out) == []

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from rectify.errors import MeshError
+from rectify.geometry.crossings import crossing_faces
 from rectify.geometry.nearest import nearest
 from rectify.limb.measure import measure_levels
 from rectify.limb.offset import offset_limb
@@ -91,6 +92,48 @@ def test_an_oblique_open_edge_is_offset_too(transfemoral_limb):
     assert gone.min() > 5.0 and np.median(gone) < 7.0 and gone.max() < 16.0
 
 
-def test_more_than_there_is_cannot_be_taken_off(capsule_limb):
+def test_more_than_there_is_cannot_be_taken_off():
     with pytest.raises(MeshError, match="taking 60 mm off leaves nothing"):
-        offset_limb(capsule_limb, -60.0)
+        offset_limb(made.capsule_limb(edge_mm=9.0), -60.0)
+
+
+def creased(width_mm, depth_mm, *, along):
+    """A capsule of 50 mm with a crease: a ring about it 60 mm below level 0, or a groove down its back."""
+    mesh = made.capsule(50.0, 150.0, 2.5, 60.0)
+    v = mesh.vertices.copy()
+    radius = np.maximum(np.hypot(v[:, 0], v[:, 1]), 1e-9)
+    if along:
+        off = np.arctan2(v[:, 0], -v[:, 1]) * 50.0
+        fade = np.clip((v[:, 2] + 150.0) / 20.0, 0.0, 1.0) * np.clip((40.0 - v[:, 2]) / 20.0, 0.0, 1.0)
+    else:
+        off, fade = v[:, 2] + 60.0, 1.0
+    depth = depth_mm * np.exp(-((off / width_mm) ** 2)) * fade
+    v[:, :2] *= (1.0 - depth / radius)[:, None]
+    return made.limb_of(mesh.with_vertices(v), 50.0)
+
+
+@pytest.mark.parametrize(("width", "depth", "along"), [(10.0, 5.0, False), (3.0, 6.0, True), (2.0, 8.0, False)])
+def test_a_tight_crease_fills_and_nothing_folds_or_comes_nearer(width, depth, along):
+    limb = creased(width, depth, along=along)
+    for mm in (6.0, -3.0):
+        other = offset_limb(limb, mm)
+        found = distances(limb, other)
+        assert found.min() > abs(mm) - 0.02 and np.quantile(found, 0.99) < abs(mm) + 0.02  # mm, as asked of it
+        assert len(crossing_faces(other.mesh)) == 0
+        # the middle of a face lies on a chord of 2.5 mm over what may be a sharp valley
+        middle = other.mesh.vertices[other.mesh.faces].mean(axis=1)
+        middle = middle[middle[:, 2] < 40.0]
+        assert nearest(middle, limb.mesh.vertices, limb.mesh.faces)[0].min() > abs(mm) - 0.5
+
+
+def test_a_crease_narrower_than_the_ball_fills_by_closed_form():
+    # a ball of 6 mm over a step-like ring crease of 50 - 8 mm: it rests on the two rims, so over the middle of the
+    # crease the surface lies on circles of 6 mm about points of the old one, nowhere deeper than the rims allow
+    limb = creased(2.0, 8.0, along=False)
+    other = offset_limb(limb, 6.0)
+    over = other.mesh.vertices[np.abs(other.mesh.vertices[:, 2] + 60.0) < 1.0]
+    far = np.hypot(over[:, 0], over[:, 1])
+    # between rims 2 r apart at radius R the circles meet at R + sqrt(36 - r^2); this crease is within 0.3 mm of
+    # R = 50 at r = 3.6 mm and deeper inside
+    assert far.min() > 50.0 - 0.3 + np.sqrt(36.0 - 3.6**2) - 0.15
+    assert far.max() < 56.01
