@@ -310,7 +310,7 @@ class Case:
             for name, distance in off_surface(self.captured).items()
             if distance > OFF_LOOK_MM
         ]
-        out += [Warn("angle-zero", "look", note, "landmarks") for note in self.captured.notes]
+        out += [Warn("frame-unsure", "look", note, "landmarks") for note in self.captured.notes]
         out += [Warn(step.code, "look", step.message, "scan") for step in self.steps if step.look]
         out += self.wear.warnings
         out += self._mark_warnings()

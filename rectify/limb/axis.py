@@ -10,7 +10,7 @@ the line of a bent limb; `spread_mm` says how far the centroids stray from it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -26,6 +26,7 @@ _FROM, _TO = 0.30, 0.70  # of the way from the origin's level to the distal end
 _LEVELS = 41
 _STEPS = 40
 _CONVERGED = 1e-12  # radians between two steps
+_MOST_TURN_DEG = 45.0  # from the way the opening faces; more is no line of the limb
 _ROOM = 0.05  # radians that the axis may turn before the cut part is chosen anew
 _LEAST_LENGTH_MM = 15.0  # less than this below the origin and there is no segment to fit
 _LEAST_ABOVE_MM = 60.0  # nor above it with less than this
@@ -44,12 +45,15 @@ class Axis:
         Largest distance of a fitted centroid from the line.
     end_level_mm : float
         Level of the most distal point of the capture.
+    sure : bool
+        Fitted as it should be. A segment too short for its girth has no line of its own: then the whole capture's.
     """
 
     point: Floats
     distal: Floats
     spread_mm: float
     end_level_mm: float
+    sure: bool = True
 
 
 def fit_axis(
@@ -75,11 +79,38 @@ def fit_axis(
     MeshError
         If there is no limb below the origin, or a section there is open.
     """
-    distal = unit(np.asarray(distal_hint, dtype=np.float64))
+    hint = unit(np.asarray(distal_hint, dtype=np.float64))
+    axis = _converged(mesh, origin, hint, edge, above=above)
+    if _turned_deg(axis, hint) <= _MOST_TURN_DEG:
+        return axis
+    # a segment hardly longer than it is wide has no line of its own: any cut through a ball is centred on any line
+    axis = _converged(mesh, origin, hint, edge, above=above, whole=True)
+    if _turned_deg(axis, hint) > _MOST_TURN_DEG:
+        axis = _converged(mesh, origin, hint, edge, above=above, whole=True, steps=1)
+        centre = axis.point + ((origin - axis.point) @ hint) * hint
+        axis = Axis(centre, hint, axis.spread_mm, _end_level(mesh, origin, hint), sure=False)
+    return replace(axis, sure=False)
+
+
+def _turned_deg(axis: Axis, hint: Floats) -> float:
+    return float(np.degrees(np.arccos(np.clip(axis.distal @ hint, -1.0, 1.0))))
+
+
+def _converged(
+    mesh: Mesh,
+    origin: Floats,
+    distal: Floats,
+    edge: Points | None,
+    *,
+    above: bool,
+    whole: bool = False,
+    steps: int = _STEPS,
+) -> Axis:
+    """The line through the sections' centroids, from a first direction on; `whole`: from the edge on."""
     point, spread = origin, 0.0
-    middle = _Middle(mesh, origin, distal, _span(mesh, origin, distal, edge, above))
-    for _ in range(_STEPS):
-        span = _span(mesh, origin, distal, edge, above)
+    middle = _Middle(mesh, origin, distal, _span(mesh, origin, distal, edge, above, whole))
+    for _ in range(steps):
+        span = _span(mesh, origin, distal, edge, above, whole)
         if middle.turned(distal) > _ROOM:
             middle = _Middle(mesh, origin, distal, span)
         basis = _basis(distal)
@@ -123,7 +154,9 @@ def _end_level(mesh: Mesh, origin: Floats, distal: Floats) -> float:
     return end
 
 
-def _span(mesh: Mesh, origin: Floats, distal: Floats, edge: Points | None, above: bool) -> tuple[float, float]:
+def _span(
+    mesh: Mesh, origin: Floats, distal: Floats, edge: Points | None, above: bool, whole: bool = False
+) -> tuple[float, float]:
     """Between which levels the axis is fitted."""
     end = _end_level(mesh, origin, distal)
     lowest = -np.inf if edge is None else float(((edge - origin) @ distal).max())
@@ -136,6 +169,8 @@ def _span(mesh: Mesh, origin: Floats, distal: Floats, edge: Points | None, above
                 hint="capture further up",
             )
         return _TO * lowest, _FROM * lowest
+    if whole and np.isfinite(lowest):
+        return lowest + _EDGE_MARGIN_MM, _TO * end
     low = max(_FROM * end, lowest + _EDGE_MARGIN_MM)
     return low, max(_TO * end, low + (_TO - _FROM) * (end - low))
 

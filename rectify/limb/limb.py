@@ -29,6 +29,10 @@ from rectify.limb.vocabulary import vocabulary
 __all__ = ["Limb", "profile_of"]
 
 _PROFILE_STEP_MM = 2.0
+_NO_LINE = (
+    "the segment is so short for its girth that it has no line of its own: the axis is the whole capture's; "
+    "look whether levels lie square to the limb"
+)
 _PLANE_MARGIN_MM = 2.0  # volumes are counted this far below the lowest point of the open edge
 # the common peroneal nerve winds round the neck some 20 mm below the top of the head (evidence: from memory)
 _NECK_BELOW_HEAD_MM = 20.0
@@ -109,6 +113,8 @@ class Limb:
         above = vocabulary(amputation).segment == "above"
         axis = fit_axis(mesh, origin, mesh.vertices.mean(axis=0) - edge.mean(axis=0), edge=edge, above=above)
         zero, zero_angle, notes = zero_of(amputation, landmarks, axis.point)
+        if not axis.sure:
+            notes = (*notes, _NO_LINE)
         frame = frame_of(axis, zero, zero_angle, side)
         wall = Mesh(to_frame(mesh.vertices, frame), mesh.faces, mesh.colours)
         chart = build_chart(wall, side, smooth_mm=smooth_mm)

@@ -182,3 +182,10 @@ def test_what_is_wrong_with_a_surface_is_said_before_anything_is_measured():
     inside_out = type(TT.mesh)(TT.mesh.vertices, TT.mesh.faces[:, ::-1])
     with pytest.raises((MeshError, Faults), match="inside out"):
         Limb.from_capture(inside_out, side="right", amputation="transtibial", landmarks=raw_landmarks(TT.landmarks))
+
+
+def test_a_stub_too_short_for_a_line_of_its_own_takes_the_whole_captures_and_says_so():
+    stub = made.limb_from(transtibial(Transtibial(length=97, bulk=411, taper=1.13, end="bulbous", edge_mm=5.0)))
+    tilt = np.degrees(np.arccos(np.clip(stub.frame[2, 2], -1.0, 1.0)))  # made upright
+    assert tilt < 15.0  # degrees; fitted on the stub alone it fell over by 55
+    assert not stub.axis.sure and any("no line of its own" in note for note in stub.notes)
