@@ -10,6 +10,7 @@ with the fault, a place and a number; a surface that is not sound never leaves h
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -81,25 +82,33 @@ def repair(
 def _repair(mesh: Mesh, inward: bool, trim: tuple[Floats, Floats] | None) -> Repaired:
     mesh = check_numbers(mesh)
     steps: list[Step] = []
+    mend: Callable[[Mesh], tuple[Mesh, list[Step]]]
     for mend in (close_gaps, drop_bad_faces, close_cracks, clear_crowds, keep_limb, _without_pinches):
         mesh, more = mend(mesh)
         steps += more
     check_size(mesh)
-    for mend in (agree_sides, drop_spikes, open_top, drop_spikes, trim_top):
-        if trim is not None and mend is open_top:
-            mesh, more = cut_by_plane(mesh, *trim)
-        elif trim is not None and mend is trim_top:
-            more = []
-        else:
-            mesh, more = mend(mesh)
+    for mend in (agree_sides, drop_spikes, _opened(trim), clear_crossings):
+        mesh, more = mend(mesh)
         steps += more
-    mesh, more = clear_crossings(mesh)
-    steps += more
     mesh, invented, more = fill_holes(mesh)
     steps += more
     mesh, more = _outward(mesh, inward)
     _look_over(mesh)
     return Repaired(mesh, invented, tuple(steps + more))
+
+
+def _opened(trim: tuple[Floats, Floats] | None) -> Callable[[Mesh], tuple[Mesh, list[Step]]]:
+    """How the top is opened: by the plane asked for, or where it is open and below its bites."""
+
+    def as_captured(mesh: Mesh) -> tuple[Mesh, list[Step]]:
+        out, steps = open_top(mesh)
+        if out is not mesh:  # under a lid there may be tips that its plane cut through
+            out, more = drop_spikes(out)
+            steps += more
+        out, more = trim_top(out)
+        return out, steps + more
+
+    return as_captured if trim is None else lambda mesh: cut_by_plane(mesh, *trim)
 
 
 def _without_pinches(mesh: Mesh) -> tuple[Mesh, list[Step]]:

@@ -56,7 +56,7 @@ def drop_spikes(mesh: Mesh) -> tuple[Mesh, list[Step]]:
 
 
 def _about(mesh: Mesh) -> tuple[Floats, Floats, Floats]:
-    """For each vertex: mean distance of its neighbours and their ring's length over 2 pi, mm; angles about it, radians."""
+    """For each vertex: mean distance of its neighbours, their ring's length over 2 pi, mm; angles, radians."""
     n = len(mesh.vertices)
     corner = mesh.vertices[mesh.faces]
     far, ring, angle, count = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)

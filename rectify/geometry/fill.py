@@ -17,6 +17,7 @@ from scipy.interpolate import RBFInterpolator
 from scipy.spatial import cKDTree
 
 from rectify.errors import MeshError
+from rectify.geometry.corners import all_corners, any_corner
 from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
 from rectify.geometry.normals import face_areas
 from rectify.geometry.patch import patch
@@ -25,6 +26,7 @@ __all__ = ["Filled", "fill_hole", "hole_widths"]
 
 _BAND = 1.2  # of the hole's radius: how far around it the plate looks
 _LEAST_RINGS, _MOST_RINGS = 4, 25
+_REACH = 8.0  # of the hole's radius: nothing farther is looked at, and 4 rings about the smallest hole lie within
 _MOST_SAMPLES = 500
 _SMOOTHING = 1e-3  # of the plate, its places scaled to the hole's radius
 _STIFF, _STIFFEST = 1.0, 1e3
@@ -214,7 +216,7 @@ def _noise(mesh: Mesh, around: Ints, up: Floats) -> float:
     n = len(mesh.vertices)
     inside = np.zeros(n, dtype=bool)
     inside[around] = True
-    faces = mesh.faces[inside[mesh.faces].all(axis=1)]
+    faces = mesh.faces[all_corners(inside, mesh.faces)]
     height = mesh.vertices @ up
     total, count = np.zeros(n), np.zeros(n)
     for i in range(3):
@@ -239,9 +241,14 @@ def _beyond_paraboloid(place: NDArray[np.float64], height: Floats) -> float:
 
 def _around(mesh: Mesh, loop: Ints) -> Ints:
     """The vertices of the hole's edge and of the rings around it, ascending."""
+    ring = mesh.vertices[loop]
+    origin = ring.mean(axis=0)
+    reach = float(np.linalg.norm(ring - origin, axis=1).max())
+    near = np.linalg.norm(mesh.vertices - origin, axis=1) < _REACH * reach
+    faces = mesh.faces[all_corners(near, mesh.faces)]
     seen = np.zeros(len(mesh.vertices), dtype=bool)
     seen[loop] = True
     rings = int(np.clip(len(loop) / np.pi / 2 * _BAND, _LEAST_RINGS, _MOST_RINGS))
     for _ in range(rings):
-        seen[mesh.faces[seen[mesh.faces].any(axis=1)]] = True
+        seen[faces[any_corner(seen, faces)]] = True
     return np.flatnonzero(seen)
