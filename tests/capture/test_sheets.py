@@ -117,6 +117,18 @@ def test_edges_crowded_beyond_telling_lose_their_faces(ball):
     assert unsound(keep_limb(out)[0]) == []
 
 
+def test_where_parts_are_too_many_to_weigh_the_faces_at_crowded_edges_go(ball, monkeypatch):
+    monkeypatch.setattr("rectify.capture.crowds._MOST_PARTS", 0)
+    a, b, _ = ball.faces[300]
+    scan = Mesh(
+        np.vstack([ball.vertices, ball.vertices[a] * 1.1]), np.vstack([ball.faces, [[a, b, len(ball.vertices)]]])
+    )
+    out, steps = clear_crowds(scan)
+    at_edge = np.isin(ball.faces, [a, b]).sum(axis=1) == 2
+    assert len(out.faces) == len(ball.faces) - int(at_edge.sum())
+    assert steps[0].count == int(at_edge.sum()) + 1
+
+
 def test_a_mesh_without_crowds_is_the_same_object(ball):
     out, steps = clear_crowds(ball)
     assert out is ball and steps == []

@@ -119,6 +119,18 @@ def test_a_hole_is_told_where_a_closed_scan_has_one(ball):
     assert "near (4" in str(caught.value)
 
 
+def test_an_opening_two_thirds_as_wide_as_the_limb_is_the_top_at_an_end_and_nowhere_else():
+    long = capsule(50.0, 160.0, 4.0, 50.0)
+    closed = check_numbers(damage(long, {}, ["dome"], 2).mesh)
+    middle = closed.vertices[closed.faces].mean(axis=1)
+    at_end = np.hypot(middle[:, 0], middle[:, 1]) > 34.0
+    out, steps = open_top(Mesh(closed.vertices, closed.faces[at_end | (middle[:, 2] < 50.0)]))
+    assert steps == [] and len(border_loops(out)) == 1
+    beside = np.linalg.norm(middle - np.array([50.0, 0.0, -60.0]), axis=1) > 36.0
+    with pytest.raises(MeshError, match="closed at the top"):
+        open_top(check_numbers(Mesh(closed.vertices, closed.faces[beside])))
+
+
 @pytest.mark.parametrize("share", [0.15, 0.25, 0.4, 0.5])
 def test_a_side_that_was_not_captured_is_refused_with_how_far_the_edge_runs_down(ball, share):
     middle = ball.vertices[ball.faces].mean(axis=1)
