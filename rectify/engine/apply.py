@@ -145,6 +145,7 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
     asked = ask(limb, plan, places)
     steepest = float(np.tan(np.radians(plan.limits.slope_deg)))
     guarded = guard(limb, places, asked.base, asked.normals, asked.step, steepest)
+    asked = replace(asked, base=guarded.base)
     mesh = limb.mesh.with_vertices(guarded.vertices)
     regions = achieve(limb, plan, asked, guarded)
     levels = np.arange(np.ceil(limb.chart.top_mm / _LEVEL_STEP_MM) * _LEVEL_STEP_MM, limb.end_level_mm, _LEVEL_STEP_MM)
@@ -165,6 +166,7 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
             *plan.warnings,
             *(asked.overall.warnings if asked.overall else ()),
             *_region_warnings(regions),
+            *_eased_warnings(limb, guarded),
             *_fold_warnings(limb),
         ),
         breaches=(),
@@ -248,6 +250,17 @@ def _backed_off(r: RegionOutcome) -> Warn:
         )
     got = "" if np.isnan(r.achieved_mm) else f": {r.achieved_mm:.1f} of {r.region.asked_mm:.1f} mm at its core"
     return Warn("backed-off", "look", f"the shape could not carry all of {r.region.name}{got}", where)
+
+
+def _eased_warnings(limb: Limb, guarded: Guarded) -> tuple[Warn, ...]:
+    """Where the overall reduction, or the end, had to back off."""
+    worst = int(np.argmin(guarded.eased))
+    if guarded.eased[worst] >= 1.0:
+        return ()
+    level = -limb.mesh.vertices[worst, 2]
+    share = f"{guarded.eased[worst]:.0%} of it at level {level:.0f} mm"
+    text = f"the shape could not carry all of the overall reduction: {share}"
+    return (Warn("overall-backed-off", "look", text, "overall"),)
 
 
 def _fold_warnings(limb: Limb) -> tuple[Warn, ...]:

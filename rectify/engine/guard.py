@@ -18,7 +18,7 @@ from scipy.ndimage import gaussian_filter, maximum_filter
 from rectify.engine.places import Places
 from rectify.errors import RectifyError
 from rectify.geometry.cap import Cap
-from rectify.geometry.corners import any_corner
+from rectify.geometry.corners import any_corner, highest
 from rectify.geometry.crossings import Spine, crossing_faces, crossing_near
 from rectify.geometry.mesh import Faces, Floats, Ints, Points
 from rectify.geometry.normals import face_cross
@@ -30,6 +30,7 @@ __all__ = ["Guarded", "flipped_faces", "guard", "slopes"]
 _ROUNDS = 80
 _LOWER = 0.85  # the least share of its move that a bad face keeps each round
 _JUST_UNDER = 0.995
+_SPENT_MM = 0.02  # a region's move that is no more than this is not what folds a face
 _SPREAD_MM = 8.0  # about how far around a bad face the lowering runs out
 _CRUSHED = 0.02  # of its area
 
@@ -41,7 +42,10 @@ class Guarded:
     Parameters
     ----------
     vertices : (n, 3) mm
+    base : (n, 3) mm
+        The reduced surface, as far as it could be had.
     share : (n,) of its asked local move that each vertex kept
+    eased : (n,) of its move to the reduced surface that each vertex kept
     rounds : int
         0 where nothing had to back off.
     crossings, crossings_of_capture : int
@@ -49,7 +53,9 @@ class Guarded:
     """
 
     vertices: Points
+    base: Points
     share: Floats
+    eased: Floats
     rounds: int
     crossings: int
     crossings_of_capture: int
@@ -96,9 +102,10 @@ def guard(limb: Limb, places: Places, base: Points, normals: Points, step: Point
     RectifyError
         If no shape could be found; nothing folded or open is ever returned.
     """
-    share = np.ones(len(base))
+    share, eased = np.ones(len(base)), np.ones(len(base))
     capture, faces = limb.mesh, limb.mesh.faces
     height = np.einsum("ij,ij->i", step, normals)
+    shift = base - capture.vertices
     known = None
     for done in range(_ROUNDS):
         vertices = moved(base, share[:, None] * step)
@@ -108,9 +115,16 @@ def guard(limb: Limb, places: Places, base: Points, normals: Points, step: Point
             now = _crossings(limb, vertices)
             new = np.setdiff1d(now, known)
             if len(new) == 0:
-                return Guarded(vertices, share, done, len(now), len(known))
+                return Guarded(vertices, base, share, eased, done, len(now), len(known))
             keep = np.where(_near_crossings(new, faces, limb.cap), _LOWER, 1.0)
-        share = share * (1.0 - _spread(limb.chart, places, _at_vertices(1.0 - keep, faces, len(base))))
+        # where the regions have nothing left to give, the overall move and the end give
+        spent = highest(np.abs(height * share), faces) < _SPENT_MM
+        lost = _at_vertices(np.where(spent, 0.0, 1.0 - keep), faces, len(base))
+        share = share * (1.0 - _spread(limb.chart, places, lost))
+        if (spent & (keep < 1)).any():
+            lost = _at_vertices(np.where(spent, 1.0 - keep, 0.0), faces, len(base))
+            eased = eased * (1.0 - _spread(limb.chart, places, lost))
+            base = moved(capture.vertices, eased[:, None] * shift)
     raise RectifyError(
         "no sound shape was found: the surface still folds after backing off",
         found=f"{int((keep < 1).sum())} faces",

@@ -161,12 +161,26 @@ def test_a_wall_pushed_through_its_top_or_its_other_side_backs_off(z, depth, wid
     assert len(crossing_faces(closed(limb.mesh.with_vertices(v + step), limb.cap))) > 0
 
 
-def test_a_shape_that_cannot_be_mended_is_refused(capsule_limb):
-    # the reduced surface itself is folded: backing off the local move cannot mend that
-    base = capsule_limb.mesh.vertices.copy()
+def folded_base(limb):
+    """A reduced surface that is folded itself: one vertex pushed far in and up."""
+    base = limb.mesh.vertices.copy()
     i = int(np.argmin(np.linalg.norm(base - [0.0, 50.0, -70.0], axis=1)))
     base[i] += [0.0, -20.0, 12.0]
+    return base, i
+
+
+def test_where_the_reduced_surface_itself_is_folded_that_is_eased(capsule_limb):
+    base, i = folded_base(capsule_limb)
     places = places_of(capsule_limb)
+    found = guard(capsule_limb, places, base, places.normals, np.zeros_like(base), 1.0)
+    assert found.eased[i] < 1.0 and np.array_equal(found.vertices, found.base)
+    assert not flipped_faces(capsule_limb.mesh.vertices, found.vertices, capsule_limb.mesh.faces).any()
+
+
+def test_a_shape_that_is_not_mended_in_time_is_refused(capsule_limb, monkeypatch):
+    base, _ = folded_base(capsule_limb)
+    places = places_of(capsule_limb)
+    monkeypatch.setattr("rectify.engine.guard._ROUNDS", 1)
     with pytest.raises(RectifyError, match="no sound shape was found") as error:
         guard(capsule_limb, places, base, places.normals, np.zeros_like(base), 1.0)
     assert "nothing was written" in error.value.hint
