@@ -21,6 +21,7 @@ ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))
 
 import rectify  # noqa: E402
+from rectify.capture import smoothed  # noqa: E402
 from rectify.geometry.mesh import Mesh, Points  # noqa: E402
 from rectify.geometry.nearest import nearest  # noqa: E402
 from rectify.geometry.volume import volume_below  # noqa: E402
@@ -32,6 +33,7 @@ from tests.capture.verdict import Verdict, judge  # noqa: E402
 
 TWINS = (("tt-right-medium", "tt-right-medium-raw"), ("tf-right-mid", "tf-right-mid-raw"))
 LIMBS = ROOT.parent / "shared" / "limbs"
+SMOOTH_MM = 2.0
 EDGE_MM = 5.0  # coarse: a fault is as large against the mesh as it can be
 
 
@@ -88,6 +90,16 @@ def twins() -> None:
         for step in raw.scan.steps:
             say(f"  {step.message}")
         compare("  in their own frames", clean.captured, raw.captured, np.eye(4))
+        start = time.perf_counter()
+        smooth, _ = smoothed(raw.captured.mesh, SMOOTH_MM)
+        took = time.perf_counter() - start
+        compare(
+            f"  smoothed over {SMOOTH_MM:g} mm ({took:.1f} s)",
+            clean.captured,
+            replace(raw.captured, mesh=smooth),
+            np.eye(4),
+        )
+        say(f"  smoothed surfaces apart: {distances(smooth, clean.captured.mesh)}")
         compare("  laid on by landmarks", clean.captured, raw.captured, landmark_fit(clean.captured, raw.captured))
         before = distances(raw.captured.mesh, clean.captured.mesh)
         say(f"  captured surfaces apart: {before}")
