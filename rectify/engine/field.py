@@ -16,7 +16,7 @@ from rectify.errors import Faults, RectifyError, RulesError
 from rectify.geometry.mesh import Floats, Ints, Points
 from rectify.limb.chart import wrap_deg
 from rectify.limb.limb import Limb
-from rectify.rulebook.plan import Plan, RegionPlan
+from rectify.rulebook.plan import EndCap, Plan, RegionPlan
 
 __all__ = ["Asked", "ask", "local_step"]
 
@@ -127,7 +127,7 @@ def _weigh(limb: Limb, plan: Plan, places: Places) -> tuple[tuple[Weight, ...], 
         except RulesError as error:
             faults.append(error)
             continue
-        near = _near(weights[-1], limb, places)
+        near = _near(region, weights[-1], limb, places)
         rows[i, near] = weights[-1].at(places.stations[near], places.angles[near])
         if not (rows[i] == 1.0).any():
             faults.append(_empty_core(region, limb))
@@ -136,14 +136,15 @@ def _weigh(limb: Limb, plan: Plan, places: Places) -> tuple[tuple[Weight, ...], 
     return tuple(weights), rows
 
 
-def _near(weight: Weight, limb: Limb, places: Places) -> Ints:
+def _near(region: RegionPlan, weight: Weight, limb: Limb, places: Places) -> Ints:
     """The vertices that a region may reach: those in the box of its outline on the chart, and its feather about it."""
     ring = weight.outline[np.isfinite(weight.outline[:, 0])]
     reach = _GENEROUS * weight.feather_mm + _MARGIN_MM
     low, high = ring[:, 0].min() - reach, ring[:, 0].max() + reach
+    if isinstance(region.shape, EndCap) or high > limb.chart.centre_mm:
+        # its line may run about the pole, and on the cap degrees grow wide: all round, and all the way
+        return np.flatnonzero(places.stations >= low)
     along = (places.stations >= low) & (places.stations <= high)
-    if high > limb.chart.centre_mm:  # on the cap degrees grow wide: all round
-        return np.flatnonzero(along)
     middle = ring[0, 1]
     turn = wrap_deg(ring[:, 1] - middle)
     rows = (limb.chart.stations >= low) & (limb.chart.stations <= high)
