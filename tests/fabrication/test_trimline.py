@@ -67,7 +67,7 @@ def test_a_rounded_corner_has_the_radius_asked_for_and_the_length_of_its_arc() -
     corners = np.array([[0.0, 0.0], [100.0, 50.0]])  # a zigzag that closes after 200 mm
     radius, turn = 15.0, 2 * np.arctan(0.5)
     ring = rounded_ring(corners, 200.0, radius)
-    closed = np.concatenate([ring, ring[:1] + [200.0, 0.0]])
+    closed = np.concatenate([ring, ring[:1] + np.array([200.0, 0.0])])
     sharp = 2 * np.hypot(100.0, 50.0)
     saved = 2 * (2 * radius * np.tan(turn / 2) - radius * turn)  # two tangents less the arc, at both corners
     length = np.linalg.norm(np.diff(closed, axis=0), axis=1).sum()

@@ -130,8 +130,8 @@ def test_demo_cases_stay_within_the_bound(code, tell):
     assert (added <= bound + ROUNDING).all()
     seen = added > np.radians(1.0)
     tell(
-        f"angle added between faces, {code} ({outcome.limb.edge_mm:.1f} mm edges): {np.degrees(added.max()):.1f} deg at "
-        f"most, {(added[seen] / bound[seen]).max():.2f} of the bound at its place"
+        f"angle added between faces, {code} ({outcome.limb.edge_mm:.1f} mm edges): at most "
+        f"{np.degrees(added.max()):.1f} deg, {(added[seen] / bound[seen]).max():.2f} of the bound at its place"
     )
 
 
