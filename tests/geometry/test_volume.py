@@ -5,7 +5,7 @@ from __future__ import annotations
 import manifold3d
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from rectify.geometry.cap import cap_opening
@@ -141,6 +141,7 @@ def test_the_whole_limb_agrees_with_manifold3d(transfemoral_limb):
     assert volume(body) == pytest.approx(solid(body).volume(), rel=1e-9)
 
 
+@settings(max_examples=25, deadline=None)
 @given(st.floats(-220.0, 80.0), st.floats(-220.0, 80.0))
 def test_between_two_levels_lies_what_the_sections_hold(one, two):
     mesh = capsule(50.0, 150.0, 12.0, 60.0)

@@ -38,7 +38,7 @@ def same_limb(one: Limb, two: Limb, within: float = SAME):
 # -- pose -----------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("seed", [1, 2])
 @pytest.mark.parametrize("given", [TT, TF], ids=["transtibial", "transfemoral"])
 def test_a_turned_and_moved_capture_is_the_same_limb(given, seed):
     mesh, marks = made.posed(given.mesh, given.landmarks, seed)
