@@ -44,6 +44,7 @@ def tell_rulebook(book: Description) -> None:
         _named("extent", region.extent)
         _named("clear of", region.keep_clear)
         _named("when", region.when)
+        _named("needs", region.needs)
         _named("why", region.why)
         _named("evidence", region.evidence)
     _rest(book)

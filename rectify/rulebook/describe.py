@@ -43,6 +43,7 @@ class RegionLine:
     when: str
     why: str
     evidence: str
+    needs: str = ""
 
 
 @dataclass(frozen=True)
@@ -104,7 +105,6 @@ def describe(rulebook: Rulebook) -> Description:
     """A rulebook in words, regions from proximal to distal."""
     says, vocabulary = rulebook.says, VOCABULARY[rulebook.amputation]
     order = sorted(says.regions, key=lambda name: (_height(says.regions[name], vocabulary), name))
-    needs = says.needs
     return Description(
         name=says.name,
         key=rulebook.key,
@@ -120,7 +120,7 @@ def describe(rulebook: Rulebook) -> Description:
         brim=_brim(rulebook),
         limits=_limits(rulebook),
         protected=says.protected,
-        needs=(*needs.capture_includes, *needs.landmarks) if needs else (),
+        needs=_needs(rulebook),
         cautions=says.cautions,
     )
 
@@ -142,6 +142,7 @@ def _region_line(name: str, region: Region) -> RegionLine:
         when=when_text(region.when),
         why=region.why or "",
         evidence=region.evidence or "",
+        needs="its landmarks marked: an estimate will not do" if region.needs else "",
     )
 
 
@@ -312,6 +313,14 @@ def _brim(rulebook: Rulebook) -> str:
     if says.flare is not None:
         text += f"; flared {says.flare.out} over {says.flare.over}, {says.flare.where}"
     return text
+
+
+def _needs(rulebook: Rulebook) -> tuple[str, ...]:
+    needs = rulebook.says.needs
+    if needs is None:
+        return ()
+    shaped = (f"a limb shaped by {' or '.join(needs.shaping)}",) if needs.shaping else ()
+    return (*needs.capture_includes, *needs.landmarks, *shaped)
 
 
 def _limits(rulebook: Rulebook) -> tuple[tuple[str, str], ...]:

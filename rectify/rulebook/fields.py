@@ -56,6 +56,7 @@ _UNITS: dict[Kind, str] = {
     "length": r"(mm|cm|in|inch|inches)",
     "percent": r"(%|percent)",
     "radius": r"(%|percent) +of +radius",
+    "limb": r"(%|percent) +of +limb",
     "angle": r"(deg|°|degrees)",
 }
 _SIGNS: dict[Sign, str] = {"none": "", "required": "[-+]", "any": "[-+]?"}
@@ -109,7 +110,13 @@ def quantity_field(
 
     units = "|".join(_UNITS[kind] for kind in kinds)
     pattern = rf"^\s*{_SIGNS[sign]}\s*{NUMBER}\s*({units})\s*$"
-    examples = {"length": "6 mm", "percent": "3 %", "radius": "12 % of radius", "angle": "45 deg"}
+    examples = {
+        "length": "6 mm",
+        "percent": "3 %",
+        "radius": "12 % of radius",
+        "limb": "50 % of limb",
+        "angle": "45 deg",
+    }
     lead = "+" if sign == "required" else ""
     schema = {"type": "string", "pattern": pattern, "examples": [lead + examples[kind] for kind in kinds]}
     return PlainValidator(read), WithJsonSchema(schema)
@@ -200,6 +207,7 @@ EvidenceRef = Annotated[str, BeforeValidator(_text), AfterValidator(_evidence)]
 
 PlainLength = Annotated[Quantity, *quantity_field("length", least=0.0)]
 Length = PlainLength
+LevelShift = Annotated[Quantity, *quantity_field("length", "limb", least=0.0)]
 Extent = Annotated[Quantity, *quantity_field("length", "radius", least=0.0)]
 Amount = Annotated[Quantity, *quantity_field("length", "radius", least=0.0)]
 Change = Annotated[Quantity, *quantity_field("length", sign="required")]

@@ -12,6 +12,7 @@ import re
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from pydantic import BaseModel
 
@@ -22,8 +23,10 @@ from rectify.rulebook.checks import findings
 from rectify.rulebook.faults import checked
 from rectify.rulebook.fields import JOINTS, Context
 from rectify.rulebook.merge import Merged, lay_over
+from rectify.rulebook.mix import mixed
 from rectify.rulebook.model import Region, RulebookModel
-from rectify.rulebook.words import suggest
+from rectify.rulebook.quantity import parse_quantity
+from rectify.rulebook.words import Wrong, shown, suggest
 from rectify.rulebook.yamltext import Document, KeyPath, Value, empty_values, key_text, parse_yaml, raise_all, read_yaml
 
 __all__ = [
@@ -219,9 +222,7 @@ def _load(document: Document, path: Path, key: str) -> Rulebook:
             wanted="a rulebook",
             hint="apply it to the case it was made from",
         )
-    merged = Merged()
-    for step, _ in _chain(document, path):
-        lay_over(merged, step)
+    merged = _merged(document, path)
     merged.value.pop("extends", None)
     merged.faults.extend(empty_values(merged.value, merged.place))
     raise_all(merged.faults)
@@ -229,6 +230,44 @@ def _load(document: Document, path: Path, key: str) -> Rulebook:
     refused: list[InputError] = [found.error for found in findings(says, merged.place) if found.refused]
     raise_all(refused)
     return Rulebook(key, document.path, says, _digest(merged.value), merged.sources)
+
+
+def _merged(document: Document, path: Path, mixing: tuple[str, ...] = ()) -> Merged:
+    """A file laid over what it extends, and what that is mixed with."""
+    merged = Merged()
+    for step, place in _chain(document, path):
+        says = step.mapping().get("mix")
+        if says is not None:
+            other = _mixed_with(says, step, place, mixing)
+            merged.sources[("mix",)] = (step.path, step.line(("mix",)) or 1)
+            mixed(merged, other[0], other[1])
+        lay_over(merged, step)
+        merged.value.pop("mix", None)
+    return merged
+
+
+def _mixed_with(says: Value, step: Document, place: Path, mixing: tuple[str, ...]) -> tuple[Merged, float]:
+    """The rulebook that another is mixed with, and its share."""
+    where: dict[str, Any] = {"path": step.path, "line": step.line(("mix",))}
+    if "extends" not in step.mapping():
+        raise RulesError("stands without extends", key="mix", wanted="extends: the rulebook to start from", **where)
+    if not isinstance(says, dict) or set(says) != {"with", "share"} or not isinstance(says["with"], str):
+        wanted = "{with: transtibial-total-surface-bearing, share: 50 %}"
+        raise RulesError(f"is {shown(says)}", key="mix", wanted=wanted, **where)
+    try:
+        share = parse_quantity(says["share"], "percent", least=0.0, most=100.0).value / 100.0
+        if not _STEM.fullmatch(says["with"]):
+            raise Wrong(f"is {says['with']!r}", keys=("with",), wanted="the name of a rulebook alone")
+        found = _named(says["with"], place.parent)
+    except Wrong as wrong:
+        key = f"mix.{wrong.keys[0] if wrong.keys else 'share'}"
+        raise RulesError(wrong.message, key=key, wanted=wrong.wanted, hint=wrong.hint, **where) from wrong
+    except FileError as problem:
+        raise RulesError(problem.message, key="mix.with", hint=problem.hint, **where) from problem
+    if found.stem in mixing or len(mixing) >= LONGEST_CHAIN:
+        way = " -> ".join([*mixing, found.stem])
+        raise RulesError("comes back to itself", key="mix.with", found=way, **where)
+    return _merged(read_yaml(found), found, (*mixing, found.stem)), share
 
 
 def _context(value: Mapping[str, Value], folder: Path) -> Context:

@@ -11,6 +11,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BeforeValidator, Field, StrictInt, model_validator
 
 from rectify.limb.vocabulary import AMPUTATIONS
+from rectify.rulebook.facts import FACT_WORDS
 from rectify.rulebook.fields import (
     Amount,
     Angle,
@@ -24,6 +25,7 @@ from rectify.rulebook.fields import (
     LimitPercent,
     Line,
     OrOne,
+    Percent,
     PlainLength,
     RegionName,
     RegionRef,
@@ -113,6 +115,9 @@ class Region(RingPlace):
     why: Line | None = Field(None, description="the reason, in one line")
     evidence: EvidenceRef | None = Field(None, description="where the amount comes from")
     when: WhenField | None = None
+    needs: Literal["mark"] | None = Field(
+        None, description="mark: its landmarks must be marked, an estimate will not do"
+    )
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
@@ -374,6 +379,10 @@ class LimitsSay(Base):
         return self
 
 
+Shaping = Literal["none", "hand", "pressure", "vacuum", "weight-bearing"]
+assert set(FACT_WORDS["shaping"]) == set(Shaping.__args__)  # type: ignore[attr-defined]
+
+
 class Needs(Base):
     """What a capture and its landmarks must have."""
 
@@ -381,6 +390,16 @@ class Needs(Base):
         (), description="knee, elbow, or landmarks that must lie on the capture"
     )
     landmarks: tuple[LandmarkRef, ...] = Field((), description="must be marked before a result is released")
+    shaping: Annotated[tuple[Shaping, ...], BeforeValidator(as_list), OrOne()] = Field(
+        (), description="how the limb must have been shaped while it was captured"
+    )
+
+
+class Mix(Base):
+    """With what the extended rulebook is mixed, and how far."""
+
+    with_: Line = Field(description="the name of another rulebook of the same amputation")
+    share: Percent = Field(description="how far from the extended rulebook to that one")
 
 
 class RulebookModel(Base):
@@ -393,6 +412,7 @@ class RulebookModel(Base):
     revision: Annotated[StrictInt, Field(ge=1, description="raise it with each change")]
     about: Text | None = Field(None, description="when to use it, when not")
     extends: Line | None = Field(None, description="the rulebook this one is laid over")
+    mix: Mix | None = Field(None, description="takes the extended rulebook's numbers so far towards another's")
     needs: Needs | None = None
     overall: OverallSays | None = None
     regions: dict[RegionName, Region] = Field(default_factory=dict)

@@ -17,8 +17,8 @@ from rectify.rulebook.fields import (
     Base,
     Extent,
     LandmarkRef,
-    Length,
     LengthOrPart,
+    LevelShift,
     OrOne,
     Percent,
     PlainLength,
@@ -109,8 +109,8 @@ class LevelPlace(Base):
     """A level: that of a landmark, or so much proximal or distal of it along the axis."""
 
     at: LandmarkRef = Field(description="a landmark; its level counts")
-    proximal: Length | None = Field(None, description="along the axis, towards the body")
-    distal: Length | None = Field(None, description="along the axis, away from the body")
+    proximal: LevelShift | None = Field(None, description="along the axis, towards the body")
+    distal: LevelShift | None = Field(None, description="along the axis, away from the body")
     part: Percent | None = Field(None, description="how far along a landmark that is a line")
 
     @model_validator(mode="after")
@@ -119,9 +119,15 @@ class LevelPlace(Base):
             raise Wrong("goes proximal and distal at once", keys=("distal",), hint="keep one of them")
         return self
 
-    def offset_mm(self) -> float:
-        """Along the axis, distal positive."""
-        return (self.distal.value if self.distal else 0.0) - (self.proximal.value if self.proximal else 0.0)
+    def offset_mm(self, limb_mm: float = float("nan")) -> float:
+        """Along the axis, distal positive; of a share, on a limb so long."""
+        shifts = [(self.distal, 1.0), (self.proximal, -1.0)]
+        lengths = [(q.value * limb_mm / 100.0 if q.kind == "limb" else q.value) * sign for q, sign in shifts if q]
+        return sum(lengths)
+
+    def is_share(self) -> bool:
+        """Whether its shift is a share of the limb's length."""
+        return any(q is not None and q.kind == "limb" for q in (self.distal, self.proximal))
 
     def text(self) -> str:
         """The level in words: `distal-end, 30 mm proximal`."""

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rectify.limb.spot import Spot
+from rectify.limb.vocabulary import VOCABULARY
 from rectify.rulebook.parts import LevelPlace, Moves, Place, RingPlace
 from rectify.rulebook.plan import Anchor
 from rectify.rulebook.quantity import Quantity
@@ -280,7 +281,13 @@ class Places:
         if len(spots) > 1:
             spot = self.one_spot(place.at, place.part)
             level = float(-self._points([spot])[0, 2])
-        return level + place.offset_mm()
+        return level + (place.offset_mm(self.limb_mm()) if place.is_share() else place.offset_mm())
+
+    def limb_mm(self) -> float:
+        """The limb's length along the axis, from the origin of levels to the distal end."""
+        if VOCABULARY[self.limb.amputation].segment == "above":
+            raise Wrong("is a share of a length that this limb does not have: its segment lies above the origin")
+        return float(self.landmark("distal-end").level_mm)
 
     def station(self, place: LevelPlace) -> float:
         """The station of a level: the same on the wall; on the end cap, where the surface has that level."""

@@ -13,9 +13,9 @@ from typing import Literal
 
 from rectify.rulebook.words import Wrong, shown
 
-__all__ = ["Kind", "Quantity", "QuantityError", "parse_quantity", "show_mm", "show_percent"]
+__all__ = ["UNITS", "Kind", "Quantity", "QuantityError", "parse_quantity", "show_mm", "show_percent"]
 
-Kind = Literal["length", "percent", "radius", "angle"]
+Kind = Literal["length", "percent", "radius", "limb", "angle"]
 Sign = Literal["none", "required", "any"]
 
 MM_PER = {"mm": 1.0, "cm": 10.0, "in": 25.4, "inch": 25.4, "inches": 25.4}
@@ -26,9 +26,16 @@ _WANTED: dict[Kind, str] = {
     "length": "a length with its unit, like 6 mm, 0.5 cm or 1/4 in",
     "percent": "a percentage, like 3 %",
     "radius": "a share of the local radius, like 12 % of radius",
+    "limb": "a share of the limb's length, like 50 % of limb",
     "angle": "an angle, like 45 deg",
 }
-_EXAMPLE_UNIT: dict[Kind, str] = {"length": "mm", "percent": "%", "radius": "% of radius", "angle": "deg"}
+UNITS: dict[Kind, str] = {
+    "length": "mm",
+    "percent": "%",
+    "radius": "% of radius",
+    "limb": "% of limb",
+    "angle": "deg",
+}
 
 
 class QuantityError(Wrong):
@@ -127,7 +134,7 @@ def _split(text: str, kinds: tuple[Kind, ...], wanted: str) -> tuple[str, str, s
         raise QuantityError(
             f"is {text} without a unit",
             wanted=wanted,
-            hint=f"write {text} {_EXAMPLE_UNIT[kinds[0]]}, if that is meant",
+            hint=f"write {text} {UNITS[kinds[0]]}, if that is meant",
         )
     if re.match(r",\d", unit):
         raise QuantityError(f"is {text!r}", wanted=wanted, hint=f"write a point, not a comma: {text.replace(',', '.')}")
@@ -140,8 +147,9 @@ def _kind_of(unit: str, kinds: tuple[Kind, ...]) -> Kind | None:
         return "length"
     if "percent" in kinds and low in ("%", "percent"):
         return "percent"
-    if "radius" in kinds and re.fullmatch(r"(%|percent)\s+of\s+radius", low):
-        return "radius"
+    share = re.fullmatch(r"(%|percent)\s+of\s+(radius|limb)", low)
+    if share is not None and share[2] in kinds:
+        return "radius" if share[2] == "radius" else "limb"
     if "angle" in kinds and low in ("deg", "°", "degrees"):
         return "angle"
     return None
@@ -149,11 +157,11 @@ def _kind_of(unit: str, kinds: tuple[Kind, ...]) -> Kind | None:
 
 def _unit_hint(unit: str, kinds: tuple[Kind, ...]) -> str:
     low = unit.strip().lower()
-    if low in ("%", "percent") and "radius" in kinds:
-        return "say of what: % of radius"
+    if low in ("%", "percent") and ("radius" in kinds or "limb" in kinds):
+        return f"say of what: {'% of radius' if 'radius' in kinds else '% of limb'}"
     if low in ("m", "metre", "meter", "µm", "um"):
         return "lengths are written in mm, cm or in"
-    units = {"length": "mm, cm or in", "percent": "%", "radius": "% of radius", "angle": "deg"}
+    units = UNITS | {"length": "mm, cm or in"}
     return f"units here: {', '.join(units[kind] for kind in kinds)}"
 
 
@@ -179,7 +187,7 @@ def _check_sign(text: str, mark: str, sign: Sign) -> None:
 
 
 def _check_bounds(text: str, value: float, kind: Kind, least: float | None, most: float | None) -> None:
-    unit = _EXAMPLE_UNIT[kind]
+    unit = UNITS[kind]
     if kind == "length":
         most = LONGEST_MM if most is None else most
         least = -LONGEST_MM if least is None else least

@@ -77,7 +77,9 @@ def resolve(
     bench = Bench.of(notes, facts, tunings)
     if bare:
         bench.forget_amounts()
-    raise_all(notes.faults + _missing(bench, limb) + _short_capture(rulebook, limb))
+    raise_all(
+        notes.faults + _missing(bench, limb) + _short_capture(rulebook, limb) + _shaped_otherwise(rulebook, facts)
+    )
     places, limits = Places(limb), limits_of(rulebook.says.limits)
     solution = solution or Solution()
     resolver = RegionResolver(places, notes, VOCABULARY[limb.amputation], limits, solution)
@@ -142,6 +144,7 @@ def _needs(rulebook: Rulebook) -> tuple[str, ...]:
     return (
         *(f"capture-includes {name}" for name in needs.capture_includes),
         *(f"landmark {n}" for n in needs.landmarks),
+        *((f"shaping {' or '.join(needs.shaping)}",) if needs.shaping else ()),
     )
 
 
@@ -236,6 +239,26 @@ def _short_capture(rulebook: Rulebook, limb: LimbLike) -> list[InputError]:
                 )
             )
     return faults
+
+
+def _shaped_otherwise(rulebook: Rulebook, facts: Facts) -> list[InputError]:
+    """A capture that was not shaped as the rulebook takes it to be."""
+    needs = rulebook.says.needs
+    if needs is None or not needs.shaping or facts.shaping in needs.shaping:
+        return []
+    path, line = rulebook.where(("needs", "shaping"))
+    found = f"shaping: {facts.shaping}" if facts.shaping else "the case does not say how it was shaped"
+    return [
+        InputError(
+            "the limb was not shaped as this rulebook takes it to be",
+            path=path,
+            line=line,
+            key="needs.shaping",
+            wanted=f"shaping: {' or '.join(needs.shaping)}",
+            found=found,
+            hint="say it in the case under scan, or use another rulebook",
+        )
+    ]
 
 
 def _marks_needed(notes: Notes, limb: LimbLike) -> None:

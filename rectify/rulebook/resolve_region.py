@@ -12,6 +12,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from rectify.errors import LandmarkError
 from rectify.limb.spot import Spot
 from rectify.limb.vocabulary import Vocabulary
 from rectify.rulebook.amounts import Amount, Amounts
@@ -24,7 +25,7 @@ from rectify.rulebook.footprint import (
     inscribed_mm,
     remaining,
 )
-from rectify.rulebook.layout import Layout, essential_landmarks
+from rectify.rulebook.layout import Layout, all_landmarks, essential_landmarks
 from rectify.rulebook.parts import KeepClearOf
 from rectify.rulebook.places import Line, Places
 from rectify.rulebook.plan import (
@@ -70,6 +71,8 @@ class RegionResolver:
         if missing:
             self.notes.warn("landmark-absent", "note", f"left out: no {missing[0]} on this limb", working.name)
             return None
+        if self._only_estimated(working):
+            return None
         try:
             laid = self.layout.of(working)
             if laid is None:
@@ -108,6 +111,26 @@ class RegionResolver:
         region = replace(region, keep_clear=self._keep_clear(working, region))
         self._steepness(working, region, laid.line)
         return self._with_what_is_left(working, region)
+
+    def _only_estimated(self, working: Working) -> bool:
+        """Whether it needs marks and rests on a landmark that nobody marked: a fault for each."""
+        if working.says.needs != "mark":
+            return False
+        marks = self.places.limb.landmarks
+        unsure = [name for name in all_landmarks(working) if name in marks and marks[name].source == "estimated"]
+        path, line = self.notes.rulebook.where(("regions", working.name, "needs"))
+        for name in unsure:
+            self.notes.faults.append(
+                LandmarkError(
+                    f"{name} is only estimated, and {working.name} may not rest on an estimate",
+                    path=path,
+                    line=line,
+                    key=f"regions.{working.name}.needs",
+                    hint=f"mark it, write {name}: absent where the limb has no such place, or drop the region in a "
+                    "tuning and say why",
+                )
+            )
+        return bool(unsure)
 
     def _solved(self, name: str, amount: Amount) -> tuple[Tuned, ...]:
         """What the dimensions changed, told like a tuning."""
