@@ -11,7 +11,7 @@ Run as `python benchmarks/figures.py [abcdef]`; without letters, all tables:
 
 The limbs are the demo cases, shapes with closed forms, generated limbs, and any case folders given with `--cases`
 (by default those in ../shared/limbs beside the project, where there are any). Everything printed is measured in
-this run; the bounds beside it are the design's.
+this run; the bounds beside it are the ones rectify holds itself to.
 """
 
 from __future__ import annotations

@@ -53,7 +53,7 @@ def test_what_is_asked_at_a_core_is_what_the_shape_shows(fine_limb, measured_fro
     for found in outcome.regions:
         name = found.region.name
         assert found.core_vertices >= 5 and not found.backed_off, name
-        # mm: the design's bounds; at the core's edge a face leans into the feather, which brings it nearer
+        # mm: the bounds that rectify holds itself to; at the core's edge a face leans into the feather, which brings it nearer
         assert np.median(np.abs(found.error_mm)) < 0.05, name
         assert np.abs(found.error_mm).max() < 0.10, name
         assert found.achieved_mm == pytest.approx(found.region.asked_mm, abs=0.05)
@@ -86,7 +86,7 @@ def test_on_a_noisy_scan_amounts_hold_in_the_median_and_no_face_turns(fine_limb,
     outcome = rectify_limb(rough, plan(*apart(rough), overall=rows))
     assert_sound_outcome(outcome)
     for found in outcome.regions:
-        assert np.median(np.abs(found.error_mm)) < 0.20, found.region.name  # mm: the design's bound
+        assert np.median(np.abs(found.error_mm)) < 0.20, found.region.name  # mm: rectify's own bound
         assert not found.backed_off
 
 

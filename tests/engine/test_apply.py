@@ -110,7 +110,7 @@ def test_the_same_plan_twice_gives_the_same_bytes(transtibial_limb):
 def test_the_mirrored_limb_gives_the_mirrored_result(transtibial_limb):
     other = made.mirror_of(transtibial_limb)
     one, two = rectify_limb(transtibial_limb, full(transtibial_limb)), rectify_limb(other, full(other))
-    assert np.abs(two.mesh.vertices * made.MIRROR - one.mesh.vertices).max() < 1e-6  # mm, the design's bound
+    assert np.abs(two.mesh.vertices * made.MIRROR - one.mesh.vertices).max() < 1e-6  # mm, rectify's own bound
     assert np.abs(two.closed.vertices * made.MIRROR - one.closed.vertices).max() < 1e-6
     for a, b in zip(one.regions, two.regions, strict=True):
         assert a.achieved_mm == pytest.approx(b.achieved_mm, abs=1e-6, nan_ok=True)
@@ -179,7 +179,7 @@ def test_reported_volumes_agree_with_an_independent_count(transtibial_limb, tran
         outcome = rectify_limb(limb, what)
         v, plane = outcome.volumes, outcome.volumes.plane_level_mm
         before, after = solid(limb.closed), solid(outcome.closed)
-        # relative: the design's bound is 0.1 %; both count the same mesh, so rounding and joined points are all
+        # relative: the bound is 0.1 %; both count the same mesh, so rounding and joined points are all
         assert v.model_before_ml * 1000 == pytest.approx(before.volume(), rel=1e-6)
         assert v.model_after_ml * 1000 == pytest.approx(after.volume(), rel=1e-6)
         for reported, body in ((v.before_ml, before), (v.after_ml, after)):

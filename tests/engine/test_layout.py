@@ -10,7 +10,7 @@ from rectify.engine.layout import layout_at
 from rectify.limb.spot import Spot
 from tests import made
 
-WALL, CAP = 0.03, 0.05  # relative: what the design promises up to 25 mm from the anchor
+WALL, CAP = 0.03, 0.05  # relative: what rectify promises up to 25 mm from the anchor
 REACH = 25.0
 
 

@@ -20,7 +20,7 @@ from rectify.rulebook.plan import End, Oval, Spare
 from tests import made
 from tests.made import assert_sound_outcome, build_up, overall, plan, reduction
 
-POINTS = 0.02  # percentage points of circumference: the design's bound
+POINTS = 0.02  # percentage points of circumference: rectify's own bound
 BONES = ("tibial-crest", "tibial-tubercle", "fibular-head", "distal-tibia", "distal-fibula")
 
 

@@ -99,7 +99,7 @@ def test_a_thimble_holds_its_closed_form_below_level_zero():
 
 @pytest.mark.parametrize("offset", [-3.0, 2.0])
 def test_a_thimble_grows_by_the_published_percentage(offset):
-    # R -> R + d, exact; -12.6039 % for -3 mm, +8.9466 % for +2 mm (evidence: closed form, checked numerically)
+    # R -> R + d, exact; -12.6039 % for -3 mm, +8.9466 % for +2 mm (closed form, checked numerically)
     grown = {-3.0: -12.6039, 2.0: 8.9466}[offset]
     before, after = (volume_below(capsule(r, 150.0, 2.0, 60.0), 0.0) for r in (50.0, 50.0 + offset))
     assert 100 * (after / before - 1) == pytest.approx(grown, abs=0.01)  # percentage points

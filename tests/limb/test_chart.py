@@ -15,7 +15,7 @@ from rectify.synthetic import Transtibial, capsule, transtibial
 from tests import made
 
 # a chart row is a polygon of 240 points on a mesh of chords: short by (pi/240)²/6 = 3e-5 and (3/50)²/24 = 1.5e-4
-TRUE = 0.005  # relative: what the design promises of each coordinate
+TRUE = 0.005  # relative: what rectify promises of each coordinate
 
 
 def many(station, angle, n=40):
