@@ -18,6 +18,7 @@ __all__ = ["find_rings"]
 LEAST_ROUND = 0.68  # of a ring that must be inked
 SMALLEST_HALVES = 3.0  # radius in half strokes
 LARGEST_MM = 36.0  # radius
+_SMALL_MM2 = 40.0
 _TRIES = 1200
 _POINTS = 700
 _SECTORS = 24
@@ -42,7 +43,7 @@ def find_rings(samples: Samples, thin: list[Piece], half: float) -> tuple[list[l
         circle = _best(samples, [thin[i] for i in left], half, rng)
         if circle is None:
             break
-        taken = [i for i in left if _lies_on(circle, samples.points[thin[i].samples], half)]
+        taken = [i for i in left if _lies_on(circle, samples.points[thin[i].samples], thin[i].area_mm2, half)]
         if not taken:
             break
         ink = samples.points[np.concatenate([thin[i].samples for i in taken])]
@@ -126,5 +127,6 @@ def _on(circle: Circle, points: Points, half: float) -> np.ndarray[tuple[int], n
     return np.asarray(near & (up < 0.45 * circle.radius + 2.0))
 
 
-def _lies_on(circle: Circle, points: Points, half: float) -> bool:
-    return bool(_on(circle, points, half).mean() > 0.85)
+def _lies_on(circle: Circle, points: Points, area: float, half: float) -> bool:
+    """A piece lies on a circle if nearly all its ink does; of a small one, ragged with patchy pencil, most."""
+    return bool(_on(circle, points, half).mean() > (0.65 if area < _SMALL_MM2 else 0.85))

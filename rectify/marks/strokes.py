@@ -15,6 +15,7 @@ from rectify.geometry.mesh import Ints, Points
 from rectify.geometry.normals import unit
 from rectify.marks.cloud import closest, components, long_axis
 from rectify.marks.kinds import CROSS_MM, SURE_CROSS, cross_score
+from rectify.marks.lines import GAP_MM, join_lines
 from rectify.marks.loops import close_loops
 from rectify.marks.pieces import Piece
 from rectify.marks.rings import find_rings
@@ -23,13 +24,11 @@ from rectify.marks.samples import Samples
 __all__ = ["groups_of"]
 
 TOUCH_MM = 3.0  # strokes this near are one
-GAP_MM = 9.0  # between dashes of one line
-FARTHEST_GAP_MM = 16.0  # in a long one
+SMALL_SPOT_MM2 = 35.0
 TURN_DEG = 40.0  # how far a stroke may turn over a gap
 ELONGATED = 1.35  # a dash longer than wide by this has a direction
 ALONE_TURN_DEG = 20.0  # two dashes without a third must lie straighter than this
 _TIP_MM = 8.0  # the end of a stroke over which its direction is taken
-_LONG_MM = 18.0  # a line from which on its course says what lies on it
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,14 +49,17 @@ def groups_of(samples: Samples, pieces: tuple[Piece, ...], half: float) -> tuple
     half : float, mm
         A stroke's half width.
     """
-    thin = [p for p in pieces if p.form != "spot"]
-    rings, left = find_rings(samples, thin, half)
-    groups = [np.concatenate([thin[i].samples for i in ring]) for ring in rings]
-    crosses, thin = _crosses(samples, [thin[i] for i in left], half)
-    groups += crosses + [p.samples for p in pieces if p.form == "spot"]
+    small = [p for p in pieces if p.form != "spot" or p.area_mm2 < SMALL_SPOT_MM2]  # a short dash looks like a spot
+    rings, left = find_rings(samples, small, half)
+    groups = [np.concatenate([small[i].samples for i in ring]) for ring in rings]
+    crosses, thin = _crosses(samples, [small[i] for i in left if small[i].form != "spot"], half)
+    groups += crosses + [p.samples for p in pieces if p.form == "spot" and not any(p is q for q in small)]
+    spots = [small[i] for i in left if small[i].form == "spot"]
+    members, dashes = join_lines(samples, thin, _chains(samples, thin), spots, half)
+    groups += [s.samples for s in spots if not any(s is t for own in dashes for t in own)]
     lines = []
-    for member in _onto_lines(samples, thin, _chains(samples, thin), half):
-        ink = np.concatenate([thin[i].samples for i in member])
+    for member, own in zip(members, dashes, strict=True):
+        ink = np.concatenate([p.samples for p in (*(thin[i] for i in member), *own)])
         if len(member) == 1 and thin[member[0]].form == "dash":
             groups.append(ink)
         else:
@@ -176,36 +178,3 @@ def _straight(samples: Samples, one: Piece, other: Piece) -> bool:
     way = unit(b - a)
     least = np.cos(np.radians(ALONE_TURN_DEG))
     return bool(min(long_one, long_other) > 1.6 and abs(way @ u) > least and abs(way @ v) > least)
-
-
-def _onto_lines(samples: Samples, thin: list[Piece], members: list[list[int]], half: float) -> list[list[int]]:
-    """Groups that lie on the course of a longer line join it."""
-    order = sorted(members, key=lambda m: -sum(thin[i].area_mm2 for i in m))
-
-    def points(member: list[int]) -> Points:
-        return np.asarray(samples.points[np.concatenate([thin[i].samples for i in member])])
-
-    k = 0
-    while k < len(order):
-        joined = [j for j in range(k + 1, len(order)) if _line_takes(points(order[k]), points(order[j]), half)]
-        if joined:
-            order[k] = sorted({i for j in (k, *joined) for i in order[j]})
-            order = [m for j, m in enumerate(order) if j not in joined]
-        else:
-            k += 1
-    return order
-
-
-def _line_takes(line: Points, other: Points, half: float) -> bool:
-    """Whether all of `other` lies on the parabola of a long line, no farther from it than a gap between dashes."""
-    centre, axis, extent, long = long_axis(line)
-    if extent < _LONG_MM or long < 4.0:
-        return False
-    at, to = (line - centre) @ axis, (other - centre) @ axis
-    powers = np.stack([np.ones_like(at), at, at**2], axis=1)
-    bend = np.linalg.lstsq(powers, line - centre, rcond=None)[0]
-    expected = np.stack([np.ones_like(to), to, to**2], axis=1) @ bend + centre
-    if np.linalg.norm(expected - other, axis=1).max() > 2.0 * half + 0.5:
-        return False
-    gap = np.abs(to[:, None] - at[None, :: max(1, len(at) // 400)]).min()
-    return bool(gap < np.clip(extent / 4.0, GAP_MM, FARTHEST_GAP_MM))
