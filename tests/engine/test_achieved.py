@@ -53,7 +53,7 @@ def test_what_is_asked_at_a_core_is_what_the_shape_shows(fine_limb, measured_fro
     for found in outcome.regions:
         name = found.region.name
         assert found.core_vertices >= 5 and not found.backed_off, name
-        # mm: the bounds that rectify holds itself to; at the core's edge a face leans into the feather, which brings it nearer
+        # mm: rectify's own bounds; at the core's edge a face leans into the feather, which brings it nearer
         assert np.median(np.abs(found.error_mm)) < 0.05, name
         assert np.abs(found.error_mm).max() < 0.10, name
         assert found.achieved_mm == pytest.approx(found.region.asked_mm, abs=0.05)
