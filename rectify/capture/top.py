@@ -143,6 +143,22 @@ def check_across(mesh: Mesh) -> None:
     )
 
 
+def _hull_planes(points: Points) -> Floats:
+    """(k, 4): normals and distances of the planes with the most area on the convex hull, the largest first.
+
+    The hull comes in triangles, many to a plane: those of about one direction and distance count together.
+    """
+    hull = ConvexHull(points)
+    corner = points[hull.simplices]
+    size = np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1)
+    alike = np.round(hull.equations * np.array([50.0, 50.0, 50.0, 0.5])).astype(np.int64)
+    _, group = np.unique(alike, axis=0, return_inverse=True)
+    total = np.bincount(group.ravel(), weights=size)
+    largest = np.lexsort((-size, group.ravel()))
+    first = largest[np.r_[True, np.diff(group.ravel()[largest]) > 0]]
+    return np.asarray(hull.equations[first[np.argsort(-total, kind="stable")[:_PLANES]]])
+
+
 def _flat_lid(mesh: Mesh) -> Ints | None:
     """Faces of the largest plane that the whole body lies on one side of.
 
@@ -150,10 +166,7 @@ def _flat_lid(mesh: Mesh) -> Ints | None:
     tried, each fitted to the faces that lie about it.
     """
     v = mesh.vertices - mesh.vertices.mean(axis=0)
-    hull = ConvexHull(v)
-    corner = v[hull.simplices]
-    size = np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1)
-    tried = hull.equations[np.argsort(-size, kind="stable")[:_PLANES]]
+    tried = _hull_planes(v)
     area = face_areas(mesh.vertices, mesh.faces)
     best: Ints | None = None
     best_area = 0.0
