@@ -83,7 +83,8 @@ def test_every_demo_case_gives_a_well_formed_page_under_a_megabyte(code: str) ->
     html = page_of(code)
     assert len(html.encode()) < 1_000_000
     text = Page(html).text
-    assert code in text and "DRAFT" in text
+    released = demo(code).standing.status == "released"
+    assert code in text and ("RELEASED by" if released else "DRAFT") in text
 
 
 def test_the_page_needs_nothing_from_outside_and_no_script(page: Page) -> None:
