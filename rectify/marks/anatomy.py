@@ -35,6 +35,14 @@ _AREA: Mapping[Kind, float] = MappingProxyType(
 _LINE: Mapping[Kind, float] = MappingProxyType(
     {"dot": 0.0, "cross": 0.0, "ring": 0.0, "outline": 0.02, "line": 0.97, "patch": 0.01}
 )
+
+
+def _or_line(share: float) -> Mapping[Kind, float]:
+    """Drawn as a point, or in this share of cases as a short line."""
+    rest = (1.0 - share) / (1.0 - _POINT["line"])
+    return MappingProxyType({kind: share if kind == "line" else rest * own for kind, own in _POINT.items()})
+
+
 # how marks are drawn that stand for a scar, a neuroma, a graft, a spur, or nothing
 FREE_KINDS: Mapping[Kind, float] = MappingProxyType(
     {"dot": 0.25, "cross": 0.2, "ring": 0.15, "outline": 0.15, "line": 0.2, "patch": 0.05}
@@ -113,8 +121,8 @@ _KNEE = (
     Expected("medial-tibial-flare", 14, 9, -56, 15, 0.45, _AREA, (35.0, 0.35)),
     Expected("fibular-head", 14, 8, 115, 18, 0.9, _ROUND, (25.0, 0.3)),
     Expected("fibular-neck", 34, 8, 108, 18, 0.2, _AREA, (20.0, 0.35)),
-    Expected("medial-hamstring", -22, 14, -142, 18, 0.35, MappingProxyType({**_POINT, "line": 0.15}), run="along"),
-    Expected("lateral-hamstring", -22, 14, 140, 18, 0.35, MappingProxyType({**_POINT, "line": 0.15}), run="along"),
+    Expected("medial-hamstring", -22, 14, -142, 18, 0.35, _or_line(0.15), run="along"),
+    Expected("lateral-hamstring", -22, 14, 140, 18, 0.35, _or_line(0.15), run="along"),
     Expected("popliteal", 0, 12, 180, 16, 0.4, _AREA, (40.0, 0.4)),
     Expected("popliteal-crease", -12, 10, 180, 16, 0.1, _LINE, run="across", length_mm=(60.0, 0.4)),
     Expected("medial-condyle", -32, 9, -85, 20, 0.3, _AREA, (35.0, 0.35)),
@@ -139,11 +147,11 @@ _TRANSFEMORAL = (
     Expected("ischial-tuberosity", -9, 12, -142, 14, 0.7, _AREA, (35.0, 0.35)),
     Expected("ischial-ramus", -8, 10, -116, 14, 0.25, _LINE, run="across", length_mm=(45.0, 0.4)),
     Expected("greater-trochanter", -65, 20, 118, 15, 0.75, _AREA, (45.0, 0.35)),
-    Expected("adductor-longus", 8, 10, -55, 12, 0.7, MappingProxyType({**_POINT, "line": 0.2}), run="along"),
-    Expected("anterior-thigh", 20, 35, 0, 9, 0.4, MappingProxyType({**_POINT, "line": 0.2}), run="along"),
+    Expected("adductor-longus", 8, 10, -55, 12, 0.7, _or_line(0.2), run="along"),
+    Expected("anterior-thigh", 20, 35, 0, 9, 0.4, _or_line(0.2), run="along"),
     Expected("femoral-triangle", -3, 14, -28, 12, 0.35, _AREA, (50.0, 0.35)),
     Expected("gluteal-fold", 8, 12, 182, 16, 0.25, _LINE, run="across", length_mm=(70.0, 0.4)),
-    Expected("lateral-femoral-shaft", 95, 30, 90, 12, 0.3, MappingProxyType({**_POINT, "line": 0.25}), run="along"),
+    Expected("lateral-femoral-shaft", 95, 30, 90, 12, 0.3, _or_line(0.25), run="along"),
     _end("distal-femur", 45, 20, 62, 22, 0.6),
     _end("distal-end", 0, 6, 0, 90, 0.05),
 )

@@ -28,7 +28,7 @@ from rectify.marks.sites import Site, given_sites, sites_of
 
 __all__ = ["absent_names", "frame_of_landmarks", "frame_of_marks", "given_name", "placed", "sites_in"]
 
-SAME_MM = 6.0  # a mark this near a landmark that was given is that landmark
+SAME_MM = 9.0  # a mark this near a landmark that was given is that landmark: two hands mark one place so far apart
 FEWEST_MARKS = 3  # from which the limb's place can be told without landmarks
 _ROUNDS = 4  # axis and origin settle together
 _FIRST_ORIGIN = 0.42  # of the capture's length from its top: a first guess, settled later

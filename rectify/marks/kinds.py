@@ -36,7 +36,7 @@ LEAST_RING = 0.6  # of a circle that must have ink
 SOFT_MM = 2.3  # over which a drawn edge falls from 70 to 30 %, at most ...
 STAIN_MM = 4.5  # ... and one that falls over this is a stain
 _SHORT_LINE_MM = 30.0
-_CROSS_REACH_MM = 8.5  # a cross drawn on a line is looked for within this of its crossing
+CROSS_REACH_MM = 8.5  # a cross drawn on a line is looked for within this of its crossing
 _LEAST_ON_LINE = 0.6
 _LEAST_REST = 6.0  # half strokes: what is left of a line must be this long
 _GRID_MM = 0.8
@@ -136,7 +136,9 @@ def shape_of(samples: Samples, chosen: Ints, about: Bools, half: float) -> Shape
     tries = [_dot(ink), _ring(ink), _outline(ink), _cross(ink), _line(ink, course), _patch(ink)]
     ranked = sorted((t for t in tries if t is not None), key=lambda t: -t.score)
     best = ranked[0]
-    second = ranked[1].score if len(ranked) > 1 else 0.0
+    # a ring is an outline too: that speaks for it, not against it
+    rivals = [t.score for t in ranked[1:] if not (best.kind == "ring" and t.kind == "outline")]
+    second = rivals[0] if rivals else 0.0
     soft = _softness(samples, chosen, about, best, half)
     kind = best.kind
     if kind == "dot" and (best.size_mm > LARGEST_DOT_MM or soft > STAIN_MM):
@@ -178,16 +180,16 @@ def parted(samples: Samples, chosen: Ints, half: float) -> tuple[Ints, ...]:
             return (chosen,)
     course = course_of(ink.points, ink.areas)
     astray = course.astray > 1.3 * half + STEP_MM / 2.0
-    if course.length_mm < 2.0 * _CROSS_REACH_MM or ink.share(astray) < 0.015 * ink.area or astray.sum() < 4:
+    if course.length_mm < 2.0 * CROSS_REACH_MM or ink.share(astray) < 0.015 * ink.area or astray.sum() < 4:
         return (chosen,)
     best, here = _LEAST_ON_LINE, None
     for place in course.points:
-        near = np.linalg.norm(ink.points - place, axis=1) < _CROSS_REACH_MM
+        near = np.linalg.norm(ink.points - place, axis=1) < CROSS_REACH_MM
         if astray[near].sum() >= 4:
             score = cross_score(samples, chosen[near], half)
             if score > best:
                 best, here = score, near
-    if here is None or _reach(samples.points[chosen[~here]]) < _CROSS_REACH_MM:
+    if here is None or _reach(samples.points[chosen[~here]]) < CROSS_REACH_MM:
         return (chosen,)
     return chosen[here], *parted(samples, chosen[~here], half)
 

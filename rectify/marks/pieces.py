@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from rectify.geometry.mesh import Floats, Ints, Points
 from rectify.marks.cloud import closest, linked, long_axis, pairs_within
-from rectify.marks.kinds import CROSS_MM, SURE_CROSS, cross_score
+from rectify.marks.kinds import CROSS_MM, CROSS_REACH_MM, SURE_CROSS, cross_score
 from rectify.marks.samples import Samples
 
 __all__ = ["FAINT", "Form", "Piece", "pieces_of"]
@@ -33,7 +33,9 @@ LEAST_INK_MM2 = 0.5  # of a piece, before gaps were closed
 CRUMB_MM2 = 10.0  # a piece smaller than this may be a crumb of a larger one ...
 CRUMB_GAP_MM = 3.0  # ... this near ...
 CRUMB_SPOT_MM = 16.0  # ... unless the two would make a spot larger than any
+PART_MM2, PART_SPOT_MM = 20.0, 10.0  # a larger piece is part of a spot only if the two make one of a dot's size
 USUAL_HALF_STROKE_MM = 1.5  # of an indelible pencil, its edges blurred by the scan: common practice, no source
+LONGEST_SPOT = 4.0  # times the radius of the largest disc inside
 SLENDER = 2.2  # area over that of the largest disc inside: more is a stroke
 SPOT_DEPTH = 1.5  # times a stroke's half width: deeper ink is a spot (two strokes crossing reach 1.41)
 DASH_DEPTH = 1.4  # times a stroke's half width: shallower compact ink may be a dash
@@ -173,13 +175,17 @@ def _parted(samples: Samples, group: Ints, depth: Floats, half: float) -> list[P
         return Piece(part, form, float(depth[part].max()), float(samples.areas[part].sum()))
 
     points = samples.points
-    if _slender(depth[group], float(samples.areas[group].sum())) < SLENDER:
+    compact = long_axis(points[group])[2] < LONGEST_SPOT * depth[group].max()  # else a spot with a tail
+    if compact and _slender(depth[group], float(samples.areas[group].sum())) < SLENDER:
         return [piece(group, "dash" if depth[group].max() < DASH_DEPTH * half else "spot")]
     if np.ptp(points[group], axis=0).max() < CROSS_MM and cross_score(samples, group, half) >= SURE_CROSS:
         return [piece(group, "stroke")]  # its crossing is no spot
     spots: list[Ints] = []
     rest = np.ones(len(group), dtype=np.bool_)
     for seat in linked(points, group[depth[group] >= max(SPOT_DEPTH * half, half + 0.7)], LINK_MM):
+        about = group[np.linalg.norm(points[group] - points[seat].mean(axis=0), axis=1) < CROSS_REACH_MM]
+        if cross_score(samples, about, half) >= SURE_CROSS:
+            continue  # where strokes cross
         gap, _ = closest(points[group], points[seat])
         inside = gap <= depth[seat].min() + 0.3
         if long_axis(points[group[inside]])[3] < 2.5:  # else a broad stroke
@@ -202,13 +208,15 @@ def _without_crumbs(samples: Samples, pieces: list[Piece]) -> list[Piece]:
     done: list[Piece] = []
     while left:
         crumb = left.pop(0)
-        if left and crumb.area_mm2 < CRUMB_MM2:
+        if left and crumb.area_mm2 < PART_MM2:
             own = samples.points[crumb.samples]
             gaps = [float(closest(own, samples.points[p.samples])[0].min()) for p in left]
             best = int(np.argmin(gaps))
             host = left[best]
             both = np.concatenate([host.samples, crumb.samples])
-            fits = host.form == "stroke" or long_axis(samples.points[both])[2] < CRUMB_SPOT_MM
+            reach = long_axis(samples.points[both])[2]
+            crumb_of_it = crumb.area_mm2 < CRUMB_MM2 and (host.form == "stroke" or reach < CRUMB_SPOT_MM)
+            fits = crumb_of_it or (host.form != "stroke" and reach < PART_SPOT_MM)
             if gaps[best] <= CRUMB_GAP_MM and fits:
                 form: Form = "spot" if host.form == "dash" else host.form
                 left[best] = Piece(both, form, max(host.depth_mm, crumb.depth_mm), host.area_mm2 + crumb.area_mm2)

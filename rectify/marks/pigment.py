@@ -28,7 +28,9 @@ REACH_MM = 18.0  # and is the median of the cells within this distance
 FAINTEST = 0.2  # of a firm stroke: what is below is no mark
 FAINTEST_GREY = 0.4  # the same for a black pencil, which shadow resembles
 SURE_SIGMAS = 6.0  # of the bare surface's variation
+OF_COLOUR = 0.35  # of a coloured pencil's colour to its darkness: what has less is shadow, dirt or black
 _NEAR_INK_MM = 3.0  # vertices this close to ink are kept out of the background
+PLASTER = np.array([236.0, 232.0, 221.0])  # sRGB of plaster of Paris in even light: common practice, no source
 _DARKEST = 24.0  # of 255: below this a colour cannot be told
 _FLOOR = 0.012  # of 1: three steps of 255, what no camera resolves better
 _GREY_FLOOR = 0.04  # of 1: grain and soft shadow that any surface has
@@ -79,7 +81,7 @@ def pigment(points: Points, colours: NDArray[np.uint8], pencil: PencilColour) ->
     """
     values = colours.astype(np.float64)
     ground = np.median(values, axis=0)
-    away = _away(pencil, ground)
+    away = _away(pencil, np.percentile(values, 95.0, axis=0))
     clean = np.ones(len(points), dtype=np.bool_)
     learnt, strength = away, 1.0
     faintest = FAINTEST_GREY if _grey(away) else FAINTEST
@@ -142,7 +144,11 @@ def _cells(points: Points, values: Points) -> tuple[Points, Points]:
 
 
 def _away(pencil: PencilColour, ground: Floats) -> Floats:
-    """What a firm stroke takes from the surface's colour, as a share of it: (3,)."""
+    """What a firm stroke takes from the surface's colour, as a share of it: (3,).
+
+    Against plaster in even light, where the words' colours were taken, so that a dim scan does not change the hue;
+    `ground` (3,) is the surface where it is well lit, from which the pencil must differ.
+    """
     if ground.max() < _DARKEST:
         raise CaseError(
             "the surface is too dark for pencil marks to be told",
@@ -151,8 +157,9 @@ def _away(pencil: PencilColour, ground: Floats) -> Floats:
             found=f"{ground.max():.0f} on average",
             hint="scan with more light, or take `marks` out and give the landmarks by hand",
         )
-    away = 1.0 - np.asarray(pencil.rgb, dtype=np.float64) / np.maximum(ground, 1.0)
-    if np.linalg.norm(away) < 0.15:
+    rgb = np.asarray(pencil.rgb, dtype=np.float64)
+    away = 1.0 - rgb / PLASTER
+    if min(np.linalg.norm(away), np.linalg.norm(1.0 - rgb / np.maximum(ground, 1.0))) < 0.15:
         raise CaseError(
             f"a {pencil.says} pencil cannot be told from the surface",
             key="scan.marks.colour",
@@ -189,7 +196,9 @@ def _same_hue(missing: Points, learnt: Floats, within_deg: float, slack: float =
         return np.asarray(np.linalg.norm(off, axis=1) < 0.25 * np.maximum(grey, 0.0) + 0.02)
     along = chroma @ own / np.linalg.norm(own)
     across = np.linalg.norm(chroma - np.outer(along, own / np.linalg.norm(own)), axis=1)
-    return np.asarray((along > 0) & (across < np.tan(np.radians(within_deg)) * along + slack))
+    # as colourful as it is dark, near enough: black ink has a hue too, by a hair
+    colourful = along > OF_COLOUR * np.linalg.norm(own) / max(float(learnt.mean()), 0.05) * grey
+    return np.asarray((along > 0) & colourful & (across < np.tan(np.radians(within_deg)) * along + slack))
 
 
 def _grey(learnt: Floats) -> bool:

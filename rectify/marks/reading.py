@@ -48,7 +48,7 @@ class Proposal:
     alternatives : (name, confidence), the next likeliest first
     also : indices of further marks of the same place
     given : bool
-        A person gave this landmark already, within 6 mm.
+        A person gave this landmark already, within 9 mm.
     """
 
     mark: int
@@ -150,11 +150,15 @@ def propose_names(
         other = "left" if side == "right" else "right"
         notes.append(f"the marks fit a {other} limb better, so no name is sure: is the case's side right?")
         proposals = tuple(replace(p, confidence=min(p.confidence, DOUBTFUL)) for p in proposals)
+    if known is None:  # the limb's own frame, if the marks that fix it are sure
+        named = marks_as_landmarks(MarkReading(placed(marks, frame, side), proposals, frame, "marks", ()))
+        own = frame_of_landmarks(mesh, side, amputation, {**named, **given})
+        frame = frame if own is None else own
     return MarkReading(placed(marks, frame, side), proposals, frame, known or "marks", tuple(notes))
 
 
 def marks_as_landmarks(reading: MarkReading, sure: float = SURE) -> dict[str, RawLandmark]:
-    """The landmarks that marks surely stand for, in the capture's axes; those a person gave are left out.
+    """The landmarks that marks surely stand for, in the capture's axes, `source` mark; not those a person gave.
 
     Parameters
     ----------
@@ -168,7 +172,7 @@ def marks_as_landmarks(reading: MarkReading, sure: float = SURE) -> dict[str, Ra
             continue
         mark = reading.marks[proposal.mark]
         long = mark.kind == "line" and _is_line(proposal.name)
-        out[proposal.name] = RawLandmark(_thinned(mark.curve) if long else mark.place[None])
+        out[proposal.name] = RawLandmark(_thinned(mark.curve) if long else mark.place[None], source="mark")
     return out
 
 

@@ -15,7 +15,8 @@ from scipy.spatial.transform import Rotation
 
 from rectify.geometry.mesh import Floats, Mesh, Points
 from rectify.geometry.normals import vertex_normals
-from rectify.synthetic import SyntheticLimb
+from rectify.marks import Mark
+from rectify.synthetic import SyntheticLimb, Transtibial, transtibial
 
 PLASTER = np.array([236.0, 232.0, 221.0])
 STROKE_MM = 2.6
@@ -229,3 +230,68 @@ def _field(points: Points, rng: np.random.Generator, length: float) -> Floats:
     waves = rng.normal(size=(80, 3)) / length
     phase = rng.uniform(0, 2 * np.pi, 80)
     return np.cos(points @ waves.T + phase).sum(axis=1) / np.sqrt(40.0)
+
+
+def hand(limb: SyntheticLimb, seed: int, share: float = 0.75) -> list[Drawn]:
+    """Marks at some of a limb's landmarks, of any amputation, as some hand may draw them; the origin among them."""
+    rng = np.random.default_rng([seed, 5])
+    out = []
+    for name, points in limb.landmarks.items():
+        at = np.atleast_2d(points)
+        if name.startswith("mark") or name == "distal-end":
+            continue
+        if name not in ("mid-patellar-tendon", "perineum") and rng.random() > share * _OFTEN.get(name, 0.5) / 0.6:
+            continue
+        if len(at) > 1:
+            out.append(line(limb.mesh, at, name))
+        elif name in _ROUND_MM and rng.random() < 0.6:
+            out.append(ring(at[0], _ROUND_MM[name] * rng.uniform(0.85, 1.2), name))
+        else:
+            out.append(_spot(at[0], name, rng))
+    return out
+
+
+def as_marks(mesh: Mesh, drawn: Sequence[Drawn], confidence: float = 0.97) -> tuple[Mark, ...]:
+    """What a finder that misses nothing would give."""
+    out = []
+    for mark in drawn:
+        near = np.argmin(np.linalg.norm(mesh.vertices - mark.place, axis=1))
+        size = mark.size_mm / np.pi if mark.kind == "outline" else mark.size_mm
+        curve, out_of = mark.curve, _plane(mesh, mark.place)[0]
+        out.append(
+            Mark(mark.kind, mark.place, curve, out_of, size, STROKE_MM, 30.0, confidence, np.array([near]))  # type: ignore[arg-type]
+        )
+    return tuple(out)
+
+
+# how often these are marked, and how large they are drawn where they are drawn round: our own choice
+_OFTEN = {
+    "patella-centre": 0.7,
+    "patella-apex": 0.25,
+    "tibial-tubercle": 0.8,
+    "tibial-crest": 0.8,
+    "fibular-head": 0.9,
+    "fibular-neck": 0.15,
+    "distal-tibia": 0.8,
+    "distal-fibula": 0.6,
+    "medial-joint-line": 0.1,
+    "popliteal-crease": 0.1,
+    "greater-trochanter": 0.7,
+    "ischial-tuberosity": 0.7,
+    "adductor-longus": 0.7,
+}
+_ROUND_MM = {"patella-centre": 43.0, "fibular-head": 25.0, "greater-trochanter": 45.0}
+
+
+def usual_limb(seed: int, edge_mm: float) -> SyntheticLimb:
+    """A transtibial limb of varied length, girth and side."""
+    rng = np.random.default_rng([seed, 11])
+    return transtibial(
+        Transtibial(
+            side=str(rng.choice(["left", "right"])),
+            length=rng.uniform(115, 200),
+            bulk=rng.uniform(290, 420),
+            knee_bend=rng.uniform(2, 16),
+            edge_mm=edge_mm,
+        )
+    )
