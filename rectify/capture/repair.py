@@ -18,17 +18,19 @@ import numpy as np
 from rectify.capture.faces import check_numbers, check_size, close_cracks, close_gaps, drop_bad_faces
 from rectify.capture.holes import fill_holes
 from rectify.capture.sheets import agree_sides, clear_crowds, keep_limb, unpinch
-from rectify.capture.spikes import clear_crossings, drop_spikes
+from rectify.capture.spikes import check_crossings, clear_crossings, drop_spikes
 from rectify.capture.step import Step
 from rectify.capture.top import open_top, top_loop
 from rectify.capture.trim import cut_by_plane, trim_top
 from rectify.errors import MeshError, RectifyError
 from rectify.geometry.edges import border_loops, survey
 from rectify.geometry.fans import lesser_fans
-from rectify.geometry.mesh import Floats, Ints, Mesh
+from rectify.geometry.mesh import Floats, Ints, Mesh, Points
 from rectify.geometry.volume import volume
 
 __all__ = ["Repaired", "repair"]
+
+_ROUNDS = 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,14 +89,34 @@ def _repair(mesh: Mesh, inward: bool, trim: tuple[Floats, Floats] | None) -> Rep
         mesh, more = mend(mesh)
         steps += more
     check_size(mesh)
-    for mend in (agree_sides, drop_spikes, _opened(trim), clear_crossings):
+    for mend in (agree_sides, drop_spikes, _opened(trim)):
         mesh, more = mend(mesh)
         steps += more
-    mesh, invented, more = fill_holes(mesh)
+    mesh, invented, more = _closed(mesh, trim is None)
     steps += more
     mesh, more = _outward(mesh, inward)
     _look_over(mesh)
+    if steps:
+        check_crossings(mesh)
     return Repaired(mesh, invented, tuple(steps + more))
+
+
+def _closed(mesh: Mesh, may_trim: bool) -> tuple[Mesh, Ints, list[Step]]:
+    """Nothing crosses and no hole is left; and the edge is trimmed again where a hole by it was cut back into it."""
+    steps: list[Step] = []
+    places: list[Points] = []
+    for _ in range(_ROUNDS):
+        mesh, more = clear_crossings(mesh)
+        steps += more
+        mesh, new, more = fill_holes(mesh)
+        steps += more
+        places.append(mesh.vertices[new])
+        trimmed, more = trim_top(mesh) if may_trim else (mesh, [])
+        if not more:
+            break
+        mesh = trimmed
+        steps += more
+    return mesh, new if len(places) == 1 else _found_again(np.concatenate(places), mesh), steps
 
 
 def _opened(trim: tuple[Floats, Floats] | None) -> Callable[[Mesh], tuple[Mesh, list[Step]]]:
@@ -109,6 +131,12 @@ def _opened(trim: tuple[Floats, Floats] | None) -> Callable[[Mesh], tuple[Mesh, 
         return out, steps + more
 
     return as_captured if trim is None else lambda mesh: cut_by_plane(mesh, *trim)
+
+
+def _found_again(points: Points, mesh: Mesh) -> Ints:
+    """Which vertices of a mesh lie at these places to the bit."""
+    places = {place.tobytes() for place in points}
+    return np.flatnonzero([vertex.tobytes() in places for vertex in mesh.vertices])
 
 
 def _without_pinches(mesh: Mesh) -> tuple[Mesh, list[Step]]:
@@ -138,7 +166,7 @@ def _outward(mesh: Mesh, inward: bool) -> tuple[Mesh, list[Step]]:
 
 
 def _look_over(mesh: Mesh) -> None:
-    """Hold the result against what was promised; a scan that still is not sound is refused."""
+    """Hold the result against what was promised; a scan that still is not one sheet is refused."""
     seen = survey(mesh)
     tunnels = 1 - seen.euler  # a surface open once and nowhere joined to itself has V - E + F = 1
     pinched = lesser_fans(mesh.faces)[0]

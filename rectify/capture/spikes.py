@@ -6,6 +6,8 @@ does that within one edge, and no noise of a working scanner.
 
 from __future__ import annotations
 
+from typing import NoReturn
+
 import numpy as np
 
 from rectify.capture.sheets import keep_limb, unpinch
@@ -16,7 +18,7 @@ from rectify.geometry.clip import without_unused
 from rectify.geometry.edges import survey
 from rectify.geometry.mesh import Floats, Ints, Mesh
 
-__all__ = ["clear_crossings", "drop_spikes", "without_faces"]
+__all__ = ["check_crossings", "clear_crossings", "drop_spikes", "without_faces"]
 
 _STEEP = 1.7  # mean distance of the neighbours over the radius of a circle as long as the ring of them
 _BESIDE = 1.5  # the same, of a second tip beside a spike (at the foot of one: up to 1.3)
@@ -85,29 +87,44 @@ def clear_crossings(mesh: Mesh) -> tuple[Mesh, list[Step]]:
     for _ in range(_ROUNDS):
         if not len(crossing):
             break
-        middle = np.median(mesh.vertices[mesh.faces[crossing]].reshape(-1, 3), axis=0)
         if len(crossing) > _MOST_CROSSING * len(mesh.faces):
-            _refuse(len(crossing), len(mesh.faces), middle)
-        place = middle if place is None else place
+            _refuse(mesh, crossing)
+        place = _middle(mesh, crossing) if place is None else place
         before = len(mesh.faces)
         mesh = without_faces(mesh, crossing)
         dropped += before - len(mesh.faces)
         crossing = crossings_of(mesh)
     if len(crossing):
-        _refuse(len(crossing), len(mesh.faces), np.median(mesh.vertices[mesh.faces[crossing]].reshape(-1, 3), axis=0))
+        _refuse(mesh, crossing)
     if place is None:
         return mesh, []
     message = f"{dropped} faces that passed through others, or hung on them, were taken out near {place_text(place)}"
     return mesh, [Step("crossings-cleared", message, count=dropped, place=place_of(place))]
 
 
-def _refuse(count: int, of: int, middle: Floats) -> None:
+def check_crossings(mesh: Mesh) -> None:
+    """Refuse a surface that passes through itself.
+
+    Raises
+    ------
+    MeshError
+    """
+    crossing = crossings_of(mesh)
+    if len(crossing):
+        _refuse(mesh, crossing)
+
+
+def _refuse(mesh: Mesh, crossing: Ints) -> NoReturn:
     raise MeshError(
         "the surface passes through itself",
         wanted="a surface that does not",
-        found=f"{count} of {of} faces, about {place_text(middle)}",
+        found=f"{len(crossing)} of {len(mesh.faces)} faces, about {place_text(_middle(mesh, crossing))}",
         hint="is a fold of skin scanned twice? mend the scan there, or scan again",
     )
+
+
+def _middle(mesh: Mesh, faces: Ints) -> Floats:
+    return np.asarray(np.median(mesh.vertices[mesh.faces[faces]].reshape(-1, 3), axis=0))
 
 
 def without_faces(mesh: Mesh, faces: Ints) -> Mesh:

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from importlib import import_module
+
 import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
 from rectify.capture import repair
+from rectify.capture.holes import fill_holes
 from rectify.capture.repair import _look_over
 from rectify.errors import MeshError
+from rectify.geometry.edges import border_loops
 from rectify.geometry.mesh import Mesh
 from rectify.limb.intake import accept
 from rectify.synthetic import capsule, mirrored
@@ -135,6 +139,35 @@ def test_what_is_mended_can_be_closed_at_its_top(coarse_limbs):
     for seed, kinds in enumerate((["ragged-top"], ["hole-at-top", "noise"], ["lid-grid"], ["lid-large", "noise"])):
         out = repair(damage(*coarse_limbs[seed + 1], [*kinds, "pose"], seed).mesh)
         accept(out.mesh)  # raises where its edge cannot be closed, or is not the only one
+
+
+def test_an_edge_that_filling_has_spoilt_is_trimmed_and_what_was_invented_is_still_named(ball, monkeypatch):
+    # as when a hole by the edge is cut back into it: after filling, the edge runs through itself
+    first = iter([True])
+
+    def spoilt(mesh):
+        mesh, new, steps = fill_holes(mesh)
+        if not next(first, False):
+            return mesh, new, steps
+        ring = border_loops(mesh)[0]
+        v = mesh.vertices.copy()
+        v[ring[5]] = v[ring[7]] * np.array([0.96, 0.96, 1.0])
+        v[ring[6]] = v[ring[8]] * np.array([1.02, 1.02, 1.0])
+        v[ring[7]] = v[ring[3]] * np.array([0.98, 0.98, 1.0])
+        return mesh.with_vertices(v), new, steps
+
+    # the package gives the function by that name, not the module
+    monkeypatch.setattr(import_module("rectify.capture.repair"), "fill_holes", spoilt)
+    middle = ball.vertices[ball.faces].mean(axis=1)
+    scan = Mesh(ball.vertices, ball.faces[np.linalg.norm(middle - np.array([0.0, 0.0, -170.0]), axis=1) > 12.0])
+    out = repair(scan)
+    assert unsound(out.mesh) == []
+    accept(out.mesh)
+    assert [step.code for step in out.steps][:2] == ["hole-filled", "top-trimmed"]
+    known = {place.tobytes() for place in ball.vertices}
+    assert len(out.invented) > 0
+    assert not any(place.tobytes() in known for place in out.mesh.vertices[out.invented])
+    assert (out.mesh.vertices[out.invented, 2] < -160.0).all()
 
 
 def test_colours_stay_with_their_vertices(coarse_limbs):
