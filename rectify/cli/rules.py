@@ -1,4 +1,4 @@
-"""`rectify rules`: which rulebooks there are, what one says, whether a file is good, what may stand in one."""
+"""`rectify rules`: which rulebooks there are, what one says, where two differ, whether a file is good, the schema."""
 
 from __future__ import annotations
 
@@ -13,9 +13,9 @@ from rectify.cli.say import json_option, message, print_json, result, table, tol
 __all__ = ["rules_group"]
 
 
-@click.group(name="rules", short_help="Rulebooks: list them, show one, check files, print the schema.")
+@click.group(name="rules", short_help="Rulebooks: list them, show one, compare two, check files, print the schema.")
 def rules_group() -> None:
-    """Rulebooks: list them, show one, check files, print the schema."""
+    """Rulebooks: list them, show one, compare two, check files, print the schema."""
 
 
 @rules_group.command(name="list", short_help="List the shipped rulebooks.")
@@ -65,14 +65,46 @@ def _show_for(name: str, case: Path, *, as_json: bool) -> int:
 
     from rectify.api import open_case
     from rectify.cli.rules_show import tell_plan
+    from rectify.rulebook.explain import origins
+    from rectify.rulebook.load import is_resolved, load_rulebook
 
-    plan = open_case(case).plan(_name_or_path(name))
+    opened, which = open_case(case), _name_or_path(name)
+    plan = opened.plan(which)
+    stored = isinstance(which, Path) and is_resolved(which)
+    ways = origins(plan, None if stored else load_rulebook(which, folder=opened.folder))
     if as_json:
-        print_json({"case": str(case), "plan": asdict(plan), "exit_code": 0})
+        print_json({"case": str(case), "plan": asdict(plan), "origins": [asdict(way) for way in ways], "exit_code": 0})
     else:
-        tell_plan(plan)
+        tell_plan(plan, ways)
     for warning in plan.warnings:
         message(f"{warning.severity}: {told(warning.message, warning.where)}")
+    return 0
+
+
+@rules_group.command(name="diff", short_help="Compare two rulebooks, in words and in mm on a limb.")
+@click.argument("first")
+@click.argument("second")
+@click.option("--case", type=click.Path(path_type=Path), help="On the limb of this case; its tunings are left out.")
+@json_option
+def diff_command(first: str, second: str, case: Path | None, as_json: bool) -> int:
+    """Compare the rulebooks FIRST and SECOND (names or files): where they differ, in words and in mm.
+
+    Without --case on a generated limb of average build, bare, with a liner of 6 mm to be worn.
+    """
+    from dataclasses import asdict
+
+    from rectify.cli.rules_diff import limb_to_compare_on, tell_comparison
+    from rectify.rulebook.compare import compare
+    from rectify.rulebook.load import load_rulebook
+
+    folder = case.parent if case is not None and case.is_file() else case
+    books = [load_rulebook(_name_or_path(name), folder=folder) for name in (first, second)]
+    limb, facts, words = limb_to_compare_on(case, books)
+    found = compare(books[0], books[1], limb, facts)
+    if as_json:
+        print_json({"on": words, **asdict(found), "exit_code": 0})
+    else:
+        tell_comparison(found, words)
     return 0
 
 

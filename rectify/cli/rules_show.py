@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import textwrap
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from rectify.cli.say import result, table
 
 if TYPE_CHECKING:
     from rectify.rulebook.describe import Description
+    from rectify.rulebook.explain import Origin
     from rectify.rulebook.plan import Plan, RegionPlan
 
 __all__ = ["tell_plan", "tell_rulebook"]
@@ -65,8 +67,8 @@ def _rest(book: Description) -> None:
         _named(name, text)
 
 
-def tell_plan(plan: Plan) -> None:
-    """A rulebook as it comes out for one limb: every amount in mm, tunings included."""
+def tell_plan(plan: Plan, ways: tuple[Origin, ...] = ()) -> None:
+    """A rulebook as it comes out for one limb: every amount in mm, tunings included, and where each comes from."""
     result(f"{plan.rulebook_name}")
     result(f"{plan.rulebook_key}, revision {plan.revision}, {plan.status}, resolved for this limb")
     if plan.overall is not None:
@@ -89,8 +91,19 @@ def tell_plan(plan: Plan) -> None:
             ("region", "change", "by", "on", "why"),
             [(name, change.text, change.by, change.on, change.why) for name, change in tuned],
         )
-    for text in plan.conditions:
-        _named("because", text)
+    if ways:
+        _head("where each amount comes from")
+    for way in ways:
+        result()
+        result(f"{way.region}, {way.asked_mm:.2f} mm" + (f"  [{Path(way.file).name}:{way.line}]" if way.file else ""))
+        for number, step in enumerate(way.steps, start=1):
+            _named(str(number), step)
+        _named("evidence", way.evidence or "not said")
+    others = [text for text in plan.conditions if text.split(":")[0] not in {way.region for way in ways}]
+    if others:
+        _head("and because")
+    for text in others:
+        _named("", text)
 
 
 def _region(region: RegionPlan) -> tuple[str, ...]:

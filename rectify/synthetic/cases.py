@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from rectify.synthetic.ankle import AnkleDisarticulation, ankle_disarticulation
+from rectify.synthetic.knee import KneeDisarticulation, knee_disarticulation
 from rectify.synthetic.leg import Transtibial, transtibial
 from rectify.synthetic.limb import SyntheticLimb
 from rectify.synthetic.thigh import Transfemoral, transfemoral
@@ -17,11 +19,13 @@ __all__ = ["CASES", "DemoCase", "Tape"]
 
 @dataclass(frozen=True)
 class Tape:
-    """One hand measurement to be written: at a landmark, `distal` mm further along the axis."""
+    """One hand measurement to be written: at a landmark, `distal` mm further along the axis. A calliper that was
+    pressed (`pressed` mm in all) is said to be tight."""
 
     measure: str  # circumference | ap | ml
     at: str
     distal: float = 0.0
+    pressed: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -46,7 +50,7 @@ class DemoCase:
 
     code: str
     says: str
-    limb: Transtibial | Transfemoral
+    limb: Transtibial | Transfemoral | KneeDisarticulation | AnkleDisarticulation
     scan: str
     rulebook: str
     turn_deg: tuple[float, float, float]
@@ -65,7 +69,13 @@ class DemoCase:
 
     def made(self) -> SyntheticLimb:
         """The limb in the limb frame."""
-        return transtibial(self.limb) if isinstance(self.limb, Transtibial) else transfemoral(self.limb)
+        if isinstance(self.limb, Transtibial):
+            return transtibial(self.limb)
+        if isinstance(self.limb, Transfemoral):
+            return transfemoral(self.limb)
+        if isinstance(self.limb, KneeDisarticulation):
+            return knee_disarticulation(self.limb)
+        return ankle_disarticulation(self.limb)
 
 
 PTB = "transtibial-patellar-tendon-bearing"
@@ -231,5 +241,34 @@ CASES = (
         wear="[{sock: 1 mm}]",
         facts="{tissue: soft, sensation: normal, circulation: normal, skin: intact, volume: stable}",
         tape=(*_girths(MPT, 50, 75), Tape("ap", MPT)),
+    ),
+    DemoCase(
+        code="RB-107",
+        says="disarticulated at the knee, left; scanned from the groin to the end",
+        limb=KneeDisarticulation(side="left", thigh=292, bulk=346, waist=0.92, edge_mm=4.6),
+        scan="scan.ply",
+        rulebook="knee-disarticulation",
+        turn_deg=(-70.0, 12.0, 40.0),
+        shift_mm=(85.0, -60.0, 410.0),
+        wear="[{liner: 3 mm}]",
+        suspension="self",
+        tape=(*_girths("perineum", 60, 120), Tape("circumference", "condylar-level"), Tape("ml", "medial-condyle")),
+    ),
+    DemoCase(
+        code="RB-108",
+        says="disarticulated at the ankle, right; AP at the knee by a calliper that was pressed",
+        limb=AnkleDisarticulation(side="right", length=350, bulk=334, bulb=0.76, waist=0.84, edge_mm=4.3),
+        scan="scan.ply",
+        rulebook="ankle-disarticulation",
+        turn_deg=(20.0, -100.0, 65.0),
+        shift_mm=(-140.0, 35.0, 280.0),
+        wear="[{sock: 1 mm}]",
+        suspension="self",
+        tape=(
+            *_girths(MPT, 0, 100),
+            Tape("circumference", "supramalleolar-level"),
+            Tape("circumference", "malleolar-level"),
+            Tape("ap", MPT, pressed=6.0),
+        ),
     ),
 )

@@ -109,9 +109,9 @@ def _tape_line(tape: Tape, limb: SyntheticLimb, over: str, error: float) -> str:
     """One hand measurement of the limb, off by what a hand is off."""
     level = -float(limb.landmarks[tape.at][2]) + tape.distal
     ap, ml = limb.widths(level)
-    value = round({"ap": ap, "ml": ml}.get(tape.measure, limb.circumference(level)) + error)
+    value = round({"ap": ap, "ml": ml}.get(tape.measure, limb.circumference(level)) + error - tape.pressed)
     further = f", distal: {tape.distal:g} mm" if tape.distal else ""
-    tension = ", tension: snug" if tape.measure == "circumference" else ""
+    tension = ", tension: snug" if tape.measure == "circumference" else ", tension: tight" if tape.pressed else ""
     return f"  - {{measure: {tape.measure}, at: {tape.at}{further}, value: {value} mm{tension}, over: {over}}}"
 
 

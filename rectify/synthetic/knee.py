@@ -19,7 +19,7 @@ from rectify.synthetic.limb import Fit, SyntheticLimb, fitted, inside_bounds, la
 __all__ = ["KneeDisarticulation", "knee_disarticulation"]
 
 LENGTH = 36.0  # mm, from the widest condylar level to the distal end
-END_FROM = 4.0  # mm above that level the end begins
+END_FROM = 2.0  # mm below that level the end begins
 GROIN = 14.0  # mm: the capture reaches so far above the perineum on the inner side
 AXIS = (0.3, 0.7)  # of the thigh: where its axis is laid
 
@@ -116,7 +116,7 @@ def _trunk(limb: KneeDisarticulation, fit: Fit) -> Trunk:
         centre_x=profile([-limb.thigh, 0.0, fit.end], [3.0, 0.0, 0.0], 20.0),
         centre_y=profile([-limb.thigh, -80.0, 0.0, fit.end], [-8.0, -2.0, 0.0, -3.0], 20.0),
         top=lambda angle: -limb.thigh - GROIN - 40.0 * (1.0 + np.sin(angle)) / 2.0,
-        shoulder=-END_FROM,
+        shoulder=END_FROM,
         end=fit.end,
     )
 

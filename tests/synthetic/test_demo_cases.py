@@ -18,6 +18,7 @@ from rectify.geometry.mesh import Mesh
 from rectify.geometry.nearest import nearest
 from rectify.geometry.read import read_mesh
 from rectify.geometry.sections import cut
+from rectify.limb.vocabulary import vocabulary
 from rectify.synthetic import CASES, case_files, write_demo
 from rectify.synthetic.__main__ import main
 
@@ -107,7 +108,8 @@ def test_marked_landmarks_lie_on_the_scan(code):
     folder = demo_folder() / code
     mesh, unit = scan_of(folder), TO_MM[case_of(folder)["scan"]["units"]]
     marks = marks_of(folder)
-    assert "mid-patellar-tendon" in marks or {"perineum", "anterior-thigh"} <= set(marks)
+    words = vocabulary(case_of(folder)["amputation"])
+    assert set(words.origin) <= set(marks) and any(set(group) <= set(marks) for group in words.zero)
     for name, points in marks.items():
         away = nearest(np.atleast_2d(points) * unit, mesh.vertices, mesh.faces)[0]
         assert away.max() < 0.3, name  # mm
@@ -121,14 +123,15 @@ def test_the_tape_read_what_the_scan_measures_within_a_hands_error(case):
     upright = mesh.with_vertices((mesh.vertices - np.array(case.shift_mm)) @ turn)
     entries = case_of(folder)["tape"]
     assert entries
-    for entry in entries:
+    for entry, tape in zip(entries, case.tape, strict=True):
         level = -limb.landmarks[entry["at"]][2] + float(entry.get("distal", "0 mm").split()[0])
         assert level < limb.facts["shoulder_mm"]  # on the wall: nobody tapes the end
         outline = cut(upright, upright.vertices[:, 2], np.array([-level])).starts[:, :2]
         width = np.ptp(outline, axis=0)
         found = {"circumference": ConvexHull(outline).area, "ap": width[1], "ml": width[0]}[entry["measure"]]
+        assert (entry.get("tension") == "tight") == (tape.pressed > 0)
         # 2 mm of hand, and up to 0.6 mm that chords and scanner noise take from or give to the mesh
-        assert float(entry["value"].split()[0]) == pytest.approx(found, abs=2.6)
+        assert float(entry["value"].split()[0]) == pytest.approx(found - tape.pressed, abs=2.6)
 
 
 @pytest.mark.parametrize("case", CASES, ids=CODES)
@@ -140,11 +143,12 @@ def test_no_scan_stands_in_the_limb_frame(case):
 def test_the_cases_differ_as_a_clinics_would():
     cases = [case_of(demo_folder() / code) for code in CODES]
     assert {case["side"] for case in cases} == {"left", "right"}
-    assert {case["amputation"] for case in cases} == {"transtibial", "transfemoral"}
+    wanted = {"transtibial", "transfemoral", "knee-disarticulation", "ankle-disarticulation"}
+    assert {case["amputation"] for case in cases} == wanted
     assert {case["scan"]["surface"] for case in cases} >= {"skin", "liner"}
     assert {Path(case["scan"]["file"]).suffix for case in cases} == {".stl", ".ply"}
     assert {case["scan"]["units"] for case in cases} == {"mm", "cm"}
-    assert len({case["rulebook"] for case in cases}) == 3
+    assert len({case["rulebook"] for case in cases}) == 5
     tunes = [entry for case in cases for entry in case.get("tune", [])]
     assert tunes and all({"by", "on", "after", "why", "regions"} <= set(entry) for entry in tunes)
 

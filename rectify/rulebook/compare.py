@@ -1,0 +1,285 @@
+"""Two rulebooks side by side, in words and in mm on one limb.
+
+Both are resolved for the same limb with the same facts and without tunings; what is told is where they differ: regions
+that only one of them has, amounts, extents, feathers, places, the overall reduction both ways of counting, the end,
+dimensions, limits. Differences of amounts are held against what was read of people: one experienced person repeats
+himself to 1 mm, two differ by 2 mm (convery-2003). Nothing is printed here, and nothing says which of the two is right.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+from rectify.errors import RulesError
+from rectify.rulebook.describe import circumference_percent, describe, volume_percent
+from rectify.rulebook.facts import Facts
+from rectify.rulebook.load import Rulebook
+from rectify.rulebook.places import LimbLike, Places
+from rectify.rulebook.plan import Band, End, EndCap, Oval, Overall, Plan, RegionPlan, Shape, Strip
+from rectify.rulebook.quantity import show_mm
+from rectify.rulebook.resolve import resolve
+
+__all__ = ["ONE_PERSON_MM", "TWO_PEOPLE_MM", "Comparison", "Difference", "RegionDifference", "compare", "spread"]
+
+ONE_PERSON_MM, TWO_PEOPLE_MM = 1.0, 2.0  # Convery et al. (2003) Prosthet Orthot Int 27(3):207-213
+_SAME_MM = 0.005  # below what is shown
+
+
+@dataclass(frozen=True)
+class Difference:
+    """One thing that differs: what, in the first, in the second, and by how much where that can be said."""
+
+    what: str
+    first: str
+    second: str
+    by: str = ""
+
+
+@dataclass(frozen=True)
+class RegionDifference:
+    """A region that differs. `first_mm` or `second_mm` is None where the region is not there on this limb."""
+
+    name: str
+    first_mm: float | None  # signed: build-ups positive, reductions negative
+    second_mm: float | None
+    differences: tuple[Difference, ...]
+
+    @property
+    def change_mm(self) -> float:
+        """Of the amount, outward positive; a region that is not there counts as nothing."""
+        return (self.second_mm or 0.0) - (self.first_mm or 0.0)
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Where two rulebooks differ on a limb."""
+
+    first: str
+    second: str
+    amputation: str
+    regions: tuple[RegionDifference, ...]
+    alike: tuple[str, ...]  # regions that do not differ
+    overall: tuple[Difference, ...]
+    rest: tuple[Difference, ...]  # end, dimensions, brim, limits, needs, status
+    notes: tuple[str, ...]
+
+
+def compare(first: Rulebook, second: Rulebook, limb: LimbLike, facts: Facts | None = None) -> Comparison:
+    """Where two rulebooks differ on a limb.
+
+    Parameters
+    ----------
+    limb : with every landmark that they name
+    facts : the facts of the case; by default an average, healthy, bare limb
+
+    Raises
+    ------
+    RulesError
+        They are for different amputations.
+    LandmarkError, Faults
+        One of them cannot be resolved for this limb.
+    """
+    if first.amputation != second.amputation:
+        raise RulesError(
+            "cannot be compared: they are for different amputations",
+            path=second.path,
+            found=f"{first.amputation}, and {second.amputation}",
+        )
+    notes: list[str] = []
+    one, two = (_planned(book, limb, facts or _AVERAGE, notes) for book in (first, second))
+    places = Places(limb)
+    by_name = [{region.name: region for region in plan.regions} for plan in (one, two)]
+    names = list(dict.fromkeys((*by_name[0], *by_name[1])))
+    regions = [_region(name, by_name[0].get(name), by_name[1].get(name), places, (first, second)) for name in names]
+    return Comparison(
+        first=first.key,
+        second=second.key,
+        amputation=first.amputation,
+        regions=tuple(region for region in regions if region.differences),
+        alike=tuple(region.name for region in regions if not region.differences),
+        overall=tuple(_overall(one.overall, two.overall)),
+        rest=tuple(_rest(first, second, one, two)),
+        notes=tuple(notes),
+    )
+
+
+def spread(change_mm: float) -> str:
+    """How a difference of amounts stands to what people differ by, in words.
+
+    Examples
+    --------
+    >>> spread(0.0), spread(0.4), spread(-1.5), spread(4.0)
+    ('', "within one person's scatter", 'within what two people differ by', 'more than two people differ by')
+    """
+    size = abs(change_mm)
+    if size < _SAME_MM:
+        return ""
+    if size <= ONE_PERSON_MM:
+        return "within one person's scatter"
+    return "within what two people differ by" if size <= TWO_PEOPLE_MM else "more than two people differ by"
+
+
+_AVERAGE = Facts(
+    shaping="none",
+    surface="skin",
+    rectified=False,
+    tissue="average",
+    sensation="normal",
+    circulation="normal",
+    skin="intact",
+    volume="stable",
+    suspension="sleeve",
+    liner_mm=6.0,
+    worn_mm=6.0,
+)
+
+
+def _planned(book: Rulebook, limb: LimbLike, facts: Facts, notes: list[str]) -> Plan:
+    needs = book.says.needs
+    if needs is not None and needs.shaping and facts.shaping not in needs.shaping:
+        facts = replace(facts, shaping=needs.shaping[0])
+        notes.append(f"{book.key} is for limbs shaped by {' or '.join(needs.shaping)}, and was resolved for one")
+    return resolve(book, limb, facts, scan_sha256="0" * 64)
+
+
+# -- regions ---------------------------------------------------------------------------------------
+
+
+def _region(
+    name: str, one: RegionPlan | None, two: RegionPlan | None, places: Places, books: tuple[Rulebook, Rulebook]
+) -> RegionDifference:
+    a, b = _signed(one), _signed(two)
+    if one is None or two is None:
+        first, second = (
+            "there" if region is not None else _why_not(name, book)
+            for region, book in zip((one, two), books, strict=True)
+        )
+        by = _mm((b or 0.0) - (a or 0.0))
+        return RegionDifference(name, a, b, (Difference("region", first, second, by),))
+    return RegionDifference(name, a, b, tuple(_in_region(one, two, places, books)))
+
+
+def _signed(region: RegionPlan | None) -> float | None:
+    if region is None:
+        return None
+    return region.asked_mm if region.action == "build-up" else -region.asked_mm
+
+
+def _why_not(name: str, book: Rulebook) -> str:
+    return "left out on this limb" if name in book.regions else "not there"
+
+
+def _in_region(
+    one: RegionPlan, two: RegionPlan, places: Places, books: tuple[Rulebook, Rulebook]
+) -> Iterator[Difference]:
+    a, b = _signed(one) or 0.0, _signed(two) or 0.0
+    if abs(b - a) > _SAME_MM or one.amount_text != two.amount_text:
+        said = [
+            f"{_mm(mm)}" + ("" if show_mm(abs(mm)) == r.amount_text else f" ({r.amount_text})")
+            for mm, r in ((a, one), (b, two))
+        ]
+        yield Difference("amount", said[0], said[1], _mm(b - a))
+    if one.allow_mm != two.allow_mm:
+        yield Difference("allow", _span(one.allow_mm), _span(two.allow_mm))
+    if _extent(one.shape) != _extent(two.shape):
+        yield Difference("extent", _extent(one.shape), _extent(two.shape))
+    if abs(one.feather_mm - two.feather_mm) > _SAME_MM:
+        by = f"{two.feather_mm - one.feather_mm:+.2f} mm"
+        yield Difference("feather", show_mm(one.feather_mm), show_mm(two.feather_mm), by)
+    around, along = places.apart(one.anchor.spot, two.anchor.spot)
+    if math.hypot(around, along) > 0.05:
+        spots = [
+            f"level {r.anchor.spot.station_mm:.0f} mm, {r.anchor.spot.angle_deg % 360:.0f} deg" for r in (one, two)
+        ]
+        yield Difference("place", spots[0], spots[1], _moved(around, along))
+    for what, key in (("profile", "profile"), ("blend", "blend"), ("from", "measured_from")):
+        if getattr(one, key) != getattr(two, key):
+            yield Difference(what, getattr(one, key), getattr(two, key))
+    lines = [next(line for line in describe(book).regions if line.name == one.name) for book in books]
+    for what in ("when", "keep_clear", "evidence"):
+        said = [getattr(line, what) for line in lines]
+        if said[0] != said[1]:
+            yield Difference(what.replace("_", "-"), said[0] or "nothing", said[1] or "nothing")
+
+
+def _mm(value: float) -> str:
+    return f"{value + 0.0:+.2f} mm"
+
+
+def _span(allow: tuple[float, float] | None) -> str:
+    return "not said" if allow is None else f"{show_mm(allow[0])} to {show_mm(allow[1])}"
+
+
+def _extent(shape: Shape) -> str:
+    if isinstance(shape, Oval):
+        turned = f", turned {shape.turn_deg:g} deg" if shape.turn_deg else ""
+        return f"{show_mm(shape.along_mm)} along, {show_mm(shape.around_mm)} around{turned}"
+    if isinstance(shape, Strip):
+        return " to ".join(dict.fromkeys((show_mm(shape.widths_mm[0]), show_mm(shape.widths_mm[-1])))) + " wide"
+    if isinstance(shape, Band):
+        return f"all round, levels {shape.from_station_mm:.0f} to {shape.to_station_mm:.0f} mm"
+    if isinstance(shape, EndCap):
+        return f"{show_mm(shape.reach_mm)} from the pole"
+    low, high = (f(spot.station_mm for spot in shape.ring) for f in (min, max))
+    return f"outline of {len(shape.ring)} places, levels {low:.0f} to {high:.0f} mm"
+
+
+def _moved(around: float, along: float) -> str:
+    parts = [f"{abs(along):.1f} mm {'distal' if along > 0 else 'proximal'}"] if abs(along) > 0.05 else []
+    parts += [f"{abs(around):.1f} mm round the limb"] if abs(around) > 0.05 else []
+    return ", ".join(parts)
+
+
+# -- the rest --------------------------------------------------------------------------------------
+
+
+def _overall(one: Overall | None, two: Overall | None) -> Iterator[Difference]:
+    """Rows by what they are said at; both percentages of each."""
+    rows = [{row.at_text: row for row in plan.rows} if plan is not None else {} for plan in (one, two)]
+    level = {row.at_text: row.level_mm for found in rows for row in found.values()}
+    for at in sorted(level, key=lambda text: level[text]):
+        said = []
+        for plan, found in zip((one, two), rows, strict=True):
+            row = found.get(at)
+            said.append("no row" if row is None or plan is None else _both(row.percent, plan.basis))
+        if said[0] != said[1]:
+            yield Difference(f"{at} (level {level[at]:.0f} mm)", said[0], said[1])
+    for what in ("basis", "holds", "fade_mm", "spare_fade_mm"):
+        pair = [getattr(plan, what) if plan is not None else None for plan in (one, two)]
+        if None not in pair and pair[0] != pair[1]:
+            first, second = (show_mm(value) if isinstance(value, float) else str(value) for value in pair)
+            yield Difference(what.removesuffix("_mm").replace("_", "-"), first, second)
+    spared = [sorted({s.landmark or "a window" for s in plan.spare}) if plan is not None else [] for plan in (one, two)]
+    if one is not None and two is not None and spared[0] != spared[1]:
+        yield Difference("spare", ", ".join(spared[0]) or "nothing", ", ".join(spared[1]) or "nothing")
+
+
+def _both(percent: float, basis: str) -> str:
+    girth, volume = (
+        (percent, volume_percent(percent)) if basis == "circumference" else (circumference_percent(percent), percent)
+    )
+    return f"{girth:.2f} % of circumference, {volume:.2f} % of volume"
+
+
+def _rest(first: Rulebook, second: Rulebook, one: Plan, two: Plan) -> Iterator[Difference]:
+    said = [_end(plan.end) for plan in (one, two)]
+    if said[0] != said[1]:
+        amounts = [plan.end.amount_mm if plan.end is not None else 0.0 for plan in (one, two)]
+        yield Difference("end", said[0], said[1], _mm(amounts[1] - amounts[0]))
+    words = describe(first), describe(second)
+    limits = [dict(word.limits) for word in words]
+    for name in dict.fromkeys((*limits[0], *limits[1])):
+        pair = [found.get(name, "no limit") for found in limits]
+        if pair[0] != pair[1]:
+            yield Difference(f"limit {name}", pair[0], pair[1])
+    for what in ("status", "dimensions", "brim", "protected", "needs"):
+        texts = [getattr(word, what) for word in words]
+        if texts[0] != texts[1]:
+            shown = ["; ".join(text) if isinstance(text, tuple) else text for text in texts]
+            yield Difference(what, shown[0] or "nothing", shown[1] or "nothing")
+
+
+def _end(end: End | None) -> str:
+    return "nothing" if end is None else f"{end.kind} {show_mm(end.amount_mm)}, from level {end.from_level_mm:.0f} mm"
