@@ -12,6 +12,7 @@ from rectify.rulebook.yamltext import Document, KeyPath, key_text, raise_all
 
 __all__ = ["read_landmarks"]
 
+_FARTHEST_MM = 1e6  # a kilometre from the scan's own zero; far beyond it squares of coordinates overflow
 _WANTED = "[x, y, z]; a list of such points for a line; absent; or {xyz: [x, y, z], beyond-capture: yes}"
 
 
@@ -85,7 +86,10 @@ def _one(says: object, mm: float, line: int | None, *, is_line: bool) -> RawLand
         points = [_point(p) for p in says]
     else:
         points = [_point(says)]
-    return RawLandmark(np.array(points) * mm, beyond_capture=beyond, line=line)
+    places = np.array(points) * mm
+    if np.abs(places).max() > _FARTHEST_MM:
+        raise ValueError("lies more than a kilometre from the scan's zero")
+    return RawLandmark(places, beyond_capture=beyond, line=line)
 
 
 def _point(says: object) -> tuple[float, float, float]:
