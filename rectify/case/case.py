@@ -18,6 +18,7 @@ from pathlib import Path
 from rectify.capture import Repaired, Step
 from rectify.case.files import inside
 from rectify.case.model import CaseModel, ReleaseModel
+from rectify.case.version import Saved
 from rectify.case.wear import Wear, compare_wear, thickness
 from rectify.errors import CaseError, InputError
 from rectify.limb.estimates import estimate
@@ -27,7 +28,7 @@ from rectify.limb.offset import offset_limb
 from rectify.limb.sanity import OFF_LOOK_MM, check_landmarks
 from rectify.limb.vocabulary import vocabulary
 from rectify.marks import SURE, MarkReading, marks_as_landmarks, read_marks
-from rectify.rulebook import is_resolved, load_rulebook, read_plan, read_tune, resolve
+from rectify.rulebook import Rulebook, Tuning, is_resolved, load_rulebook, read_plan, read_tune, resolve
 from rectify.rulebook.facts import Facts, Layer, TapeValue
 from rectify.rulebook.plan import Plan, Warn
 from rectify.rulebook.yamltext import Document, KeyPath
@@ -41,7 +42,7 @@ CASE_FILE = "case.yaml"
 class Input:
     """A file that went in."""
 
-    role: str  # case | scan | landmarks | rulebook
+    role: str  # case | scan | landmarks | rulebook | version
     file: str
     sha256: str
 
@@ -64,6 +65,8 @@ class Case:
     inputs : tuple of Input
     mm : float
         Millimetres to one of the scan's own units.
+    saved : Saved or None
+        The saved version that is laid over the case; `with_saved` lays another.
     """
 
     folder: Path
@@ -73,6 +76,31 @@ class Case:
     raw_landmarks: dict[str, RawLandmark]
     inputs: tuple[Input, ...]
     mm: float
+    saved: Saved | None = None
+
+    def with_saved(self, saved: Saved | None, sha256: str = "") -> Case:
+        """The same case with another saved version laid over it, or with none; what does not depend on it is kept.
+
+        Parameters
+        ----------
+        saved : Saved or None
+        sha256 : str
+            Of the version's file.
+        """
+        inputs = tuple(item for item in self.inputs if item.role != "version")
+        if saved is not None:
+            inputs = (*inputs, Input("version", saved.file, sha256))
+        other = replace(self, saved=saved, inputs=inputs)
+        if _same_places(self.landmarks_given, other.landmarks_given):
+            for name in ("reading", "captured", "limb", "wear", "facts"):
+                if name in self.__dict__:
+                    other.__dict__[name] = self.__dict__[name]
+        return other
+
+    @property
+    def landmarks_given(self) -> dict[str, RawLandmark]:
+        """What a person marked: the case's landmarks, those of the saved version laid over them."""
+        return {**self.raw_landmarks, **(self.saved.landmarks if self.saved else {})}
 
     @property
     def code(self) -> str:
@@ -119,7 +147,7 @@ class Case:
             side=self.side,
             amputation=self.amputation,
             colour=marks.colour,
-            landmarks=self.raw_landmarks,
+            landmarks=self.landmarks_given,
         )
 
     @cached_property
@@ -127,7 +155,7 @@ class Case:
         if self.reading is None:
             return {}
         sure = marks_as_landmarks(self.reading)
-        return {name: replace(raw, source="mark") for name, raw in sure.items() if name not in self.raw_landmarks}
+        return {name: replace(raw, source="mark") for name, raw in sure.items() if name not in self.landmarks_given}
 
     @cached_property
     def captured(self) -> Limb:
@@ -141,11 +169,11 @@ class Case:
             self.scan.mesh,
             side=self.side,
             amputation=self.amputation,
-            landmarks={**self._from_marks, **self.raw_landmarks},
+            landmarks={**self._from_marks, **self.landmarks_given},
             invented=self.scan.invented,
             path=self.says.scan.file,
         )
-        check_landmarks(limb, path=self._landmarks_file, lines={n: raw.line for n, raw in self.raw_landmarks.items()})
+        check_landmarks(limb, path=self._landmarks_file, lines={n: raw.line for n, raw in self.landmarks_given.items()})
         return limb
 
     @property
@@ -252,7 +280,7 @@ class Case:
             book,
             limb,
             self.facts,
-            tune=read_tune(self.says.tune, book, self._where),
+            tune=self._tunings(book),
             sets=sets,
             by=by,
             why=why,
@@ -260,6 +288,14 @@ class Case:
             scan_sha256=self.scan_sha256,
         )
         return limb, self._with_dimensions(resolved, limb) if any(d.by for d in book.says.dimensions) else resolved()
+
+    def _tunings(self, book: Rulebook) -> tuple[Tuning, ...]:
+        """The case's, then those of the saved version."""
+        own = read_tune(self.says.tune, book, self._where)
+        if self.saved is None:
+            return own
+        added = {name for t in own for name, change in t.says.regions.items() if change.add is not None}
+        return (*own, *read_tune(self.saved.tune, book, self.saved.where, also=added))
 
     def _with_dimensions(self, resolved: Callable[..., Plan], limb: Limb) -> Plan:
         """The plan with the amounts that its dimensions ask for, and the tunings laid over them."""
@@ -279,7 +315,8 @@ class Case:
 
     def _tuned_names(self) -> list[str]:
         """The landmarks that tunings speak of."""
-        words = set(re.findall(r"[a-z]+(?:-[a-z]+)*", str(self.says.tune)))
+        said = f"{self.says.tune} {self.saved.tune if self.saved else ''}"
+        words = set(re.findall(r"[a-z]+(?:-[a-z]+)*", said))
         return sorted(words & set(vocabulary(self.amputation).names))
 
     def _where(self, keys: KeyPath) -> tuple[str, int | None]:
@@ -334,6 +371,10 @@ class Case:
                 )
             )
         return out
+
+
+def _same_places(some: dict[str, RawLandmark], others: dict[str, RawLandmark]) -> bool:
+    return some.keys() == others.keys() and all(some[name] is others[name] for name in some)
 
 
 def _liner(worn: tuple[Layer, ...]) -> float:

@@ -12,6 +12,7 @@ from rectify.case.case import CASE_FILE, Case, Input
 from rectify.case.files import inside, sha256_of
 from rectify.case.landmarks import read_landmarks
 from rectify.case.model import CaseModel
+from rectify.case.version import newest, read_saved
 from rectify.errors import CaseError, Faults, FileError, InputError
 from rectify.geometry.read import TO_MM, read_mesh
 from rectify.limb.vocabulary import vocabulary
@@ -24,8 +25,14 @@ __all__ = ["open_case"]
 _INWARD = ("impression-inside", "socket-inside")  # captured from inside: faces point into the cavity
 
 
-def open_case(path: str | Path) -> Case:
+def open_case(path: str | Path, *, saved: int | None = None) -> Case:
     """Open a case folder, or its case.yaml.
+
+    Parameters
+    ----------
+    path : str or Path
+    saved : int, optional
+        The saved version to lay over it; 0 for none. By default the newest there is.
 
     Raises
     ------
@@ -63,7 +70,14 @@ def open_case(path: str | Path) -> Case:
     else:
         raw = read_landmarks(document, ("landmarks",), says.landmarks, says.amputation, mm)
     _check_tape(says, document)
-    return Case(folder, says, document, scan, raw, tuple(inputs), mm)
+    case = Case(folder, says, document, scan, raw, tuple(inputs), mm)
+    number = newest(folder) if saved is None else saved
+    return case if number == 0 else _with_version(case, number)
+
+
+def _with_version(case: Case, number: int) -> Case:
+    version = read_saved(case.folder, number, case=case.code, amputation=case.amputation, mm=case.mm)
+    return case.with_saved(version, sha256_of(case.folder / version.file))
 
 
 def _capture(path: Path, says: CaseModel, document: Document) -> tuple[Repaired, float]:

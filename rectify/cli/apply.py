@@ -31,6 +31,12 @@ _WITHOUT = ("stl", "3mf", "page")
 @click.option("--by", metavar="WHO", help="Who makes them: initials or a role in one word.")
 @click.option("--on", metavar="DATE", help="When they were decided, such as 2026-11-20.")
 @click.option(
+    "--saved",
+    type=click.IntRange(min=0),
+    metavar="N",
+    help="The saved version to use; 0 for the case as it was written. By default the newest.",
+)
+@click.option(
     "--out",
     type=click.Path(path_type=Path),
     metavar="DIR",
@@ -48,6 +54,7 @@ def apply_command(
     why: str | None,
     by: str | None,
     on: str | None,
+    saved: int | None,
     out: Path | None,
     replace: bool,
     without: tuple[str, ...],
@@ -62,7 +69,7 @@ def apply_command(
     from rectify.api import apply, open_case
     from rectify.save import check_folder, save_result
 
-    opened = open_case(case)
+    opened = open_case(case, saved=saved)
     folder = out if out is not None else Path(f"{opened.code}-rectified")
     check_folder(folder, replace=replace)
     made = apply(opened, rulebook, sets=sets, by=by, why=why, on=on)
@@ -83,6 +90,7 @@ def _facts(made: Result, folder: Path) -> dict[str, Any]:
         "side": made.case.side,
         "amputation": made.case.amputation,
         "rulebook": report["rulebook"],
+        "version": report["version"],
         "status": report["status"],
         "volume": report["volume"],
         "look": [warning for warning in report["warnings"] if warning["severity"] == "look"],
@@ -98,6 +106,9 @@ def _tell(made: Result, facts: dict[str, Any]) -> None:
     change = f"{volume['change_ml']:+.0f} ml, {volume['change_percent']:+.1f} %"
     result(f"case      {facts['case']}, {facts['side']} {facts['amputation']}")
     result(f"rulebook  {plan.rulebook_name} ({plan.rulebook_key}, revision {plan.revision})")
+    if facts["version"] is not None:
+        version = facts["version"]
+        result(f"version   {version['number']}, saved by {version['by']} on {version['on']}: {version['why']}")
     result(
         f"volume    {volume['before_ml']:.0f} ml -> {volume['after_ml']:.0f} ml ({change}) "
         f"below level {volume['plane_level_mm']:.0f} mm"

@@ -57,6 +57,7 @@ def change_facts(case: Case, outcome: Outcome, standing: Standing) -> dict[str, 
         "release": {"by": standing.by, "on": standing.on} if standing.status == "released" else None,
         "digest": standing.digest,
         "rulebook": _rulebook(plan),
+        "version": _version(case),
         "tune": [_plain(entry) for entry in plan.tune],
         "inputs": _inputs(case),
         "scan": capture.scan_facts(case),
@@ -161,6 +162,23 @@ def _rulebook(plan: Plan) -> dict[str, Any]:
         "status": plan.status,
         "sha256": plan.rulebook_sha256,
         "conditions": list(plan.conditions),
+    }
+
+
+def _version(case: Case) -> dict[str, Any] | None:
+    """The saved version that was laid over the case."""
+    if case.saved is None:
+        return None
+    says = case.saved.says
+    findings = [f.model_dump(exclude_none=True) for f in says.findings]
+    return {
+        "number": case.saved.number,
+        "from": says.from_,
+        "by": says.by,
+        "on": says.on,
+        "why": says.why,
+        "landmarks": sorted(case.saved.landmarks),
+        "findings": findings,
     }
 
 

@@ -67,9 +67,10 @@ def _top() -> Schema:
                 "conditions": listing(words(), "what the case's facts changed in it, in words"),
             }
         ),
+        "version": or_null(record(_version()), "the saved version laid over the case; null: the case as written"),
         "tune": listing({"type": "object"}, "the tunings as they were written, oldest first"),
         "inputs": listing(
-            record({"role": words("case | scan | landmarks | rulebook"), "file": words(), "sha256": _SHA256})
+            record({"role": words("case | scan | landmarks | rulebook | version"), "file": words(), "sha256": _SHA256})
         ),
         "scan": record(_scan()),
         "limb": record(_limb()),
@@ -284,6 +285,18 @@ def _end() -> Schema:
         "kind": choice("lengthen", "pad"),
         **numbers("rulebook_mm", "change_mm", "asked_mm", "achieved_mm", "from_level_mm"),
         "tuned_by": _tuned_by(),
+    }
+
+
+def _version() -> Schema:
+    return {
+        "number": count(),
+        "from": count("the version it was made from; 0: the case as written"),
+        "by": words("initials or a role"),
+        "on": words("ISO date"),
+        "why": words(),
+        "landmarks": listing(words(), "placed or moved in it"),
+        "findings": listing({"type": "object"}, "what was seen or felt at a fitting: kind, where, minutes, ply, note"),
     }
 
 

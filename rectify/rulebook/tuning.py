@@ -8,7 +8,7 @@ are kept as they were written.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Literal, Self
@@ -214,7 +214,9 @@ class Tuning:
         return self.error(message, path=path, line=line, key=key, wanted=wanted, found=found, hint=hint)
 
 
-def read_tune(raw: Value, rulebook: Rulebook, where: Where, *, under: KeyPath = ("tune",)) -> tuple[Tuning, ...]:
+def read_tune(
+    raw: Value, rulebook: Rulebook, where: Where, *, under: KeyPath = ("tune",), also: Iterable[str] = ()
+) -> tuple[Tuning, ...]:
     """Read a case's `tune` list.
 
     Parameters
@@ -222,6 +224,7 @@ def read_tune(raw: Value, rulebook: Rulebook, where: Where, *, under: KeyPath = 
     raw : what stands under the key; None and an empty list are no tuning
     where : key path of the case file -> file, line (a Document's)
     under : the key path of the list
+    also : regions that earlier tunings added
 
     Raises
     ------
@@ -236,7 +239,7 @@ def read_tune(raw: Value, rulebook: Rulebook, where: Where, *, under: KeyPath = 
     faults: list[InputError] = list(empty_values(raw, where, under, CaseError))
     raise_all(faults)
     tunings: list[Tuning] = []
-    names = set(rulebook.regions)
+    names = {*rulebook.regions, *also}
     for index, entry in enumerate(raw):
         keys = (*under, index)
         faults += _names_fit(entry, names, where, keys, rulebook)
