@@ -16,7 +16,7 @@ from rectify.cli.main import commands, main
 from rectify.errors import Faults, LimitError, RulesError
 from tests.cli.conftest import Run
 
-DOOR = [sys.executable, "-c", "import sys; from rectify.cli.main import main; sys.exit(main())"]
+DOOR = [sys.executable, "-m", "rectify"]
 
 
 def process(*words: str | Path, **options: object) -> subprocess.CompletedProcess[str]:
