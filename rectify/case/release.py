@@ -62,11 +62,7 @@ def release_blockers(case: Case, plan: Plan) -> tuple[Warn, ...]:
             )
         )
     marks = [need.removeprefix("landmark ") for need in plan.needs if need.startswith("landmark ")]
-    out += [
-        Warn("estimated-bone", "look", f"{w.where}: {w.message}", "landmarks")
-        for w in plan.warnings
-        if w.code == "estimated-bone"
-    ]
+    out += [w for w in plan.warnings if w.code == "estimated-bone"]
     needed = dict.fromkeys((*vocabulary(case.amputation).needed, *marks))
     for name in needed:
         mark = case.limb.landmarks.get(name)

@@ -16,6 +16,7 @@ import click
 
 __all__ = ["finish_streams", "json_option", "message", "print_json", "result", "settle_streams", "table", "told"]
 
+_NAME = frozenset("abcdefghijklmnopqrstuvwxyz0123456789-")  # a region, or one word of the case
 Command = TypeVar("Command", bound=Callable[..., Any])
 
 
@@ -48,8 +49,9 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]]) -> None:
 
 def told(message: str, where: str) -> str:
     """A warning in one line; the region it is about stands in front, unless the message names it already."""
-    region = where.split(".")[1] if where.startswith("regions.") else ""
-    return message if region in message else f"{region}: {message}"
+    region = where.removeprefix("regions.").split(".")[0] if where.startswith("regions.") else where
+    named = not region or not set(region) <= _NAME or region in message
+    return message if named else f"{region}: {message}"
 
 
 def print_json(value: Any) -> None:

@@ -82,9 +82,10 @@ def resolve(
     )
     places, limits = Places(limb), limits_of(rulebook.says.limits)
     solution = solution or Solution()
-    resolver = RegionResolver(places, notes, VOCABULARY[limb.amputation], limits, solution)
+    relied = _relied_on(bench, limb.amputation)
+    resolver = RegionResolver(places, notes, VOCABULARY[limb.amputation], limits, solution, relied)
     regions = tuple(plan for working in bench.regions.values() if (plan := resolver.resolve(working)) is not None)
-    overall = resolve_overall(bench, places)
+    overall = resolve_overall(bench, places, relied)
     end = resolve_end(bench, places)
     dimensions = resolve_dimensions(bench, places, [region.name for region in regions], solution.reasons)
     brim = resolve_brim(bench, places)
@@ -176,6 +177,14 @@ def _named(bench: Bench) -> Iterator[tuple[str, str]]:
     for name in says.needs.capture_includes if says.needs else ():
         if name not in JOINTS:
             yield name, "needs"
+
+
+def _relied_on(bench: Bench, amputation: str) -> frozenset[str]:
+    """Landmarks that stand for anatomy here: what a region, a `spare` or `protected` names, and what must be marked
+    before a release. Not those that only say where a trimline, a row or a calliper lies."""
+    named = [name for working in bench.regions.values() for name in all_landmarks(working)]
+    spare = spared(bench.overall) if bench.overall is not None else ()
+    return frozenset((*named, *spare, *bench.notes.rulebook.says.protected, *VOCABULARY[amputation].needed))
 
 
 def _missing(bench: Bench, limb: LimbLike) -> list[InputError]:

@@ -53,10 +53,16 @@ class RegionResolver:
     """Resolves the regions of one bench on one limb."""
 
     def __init__(
-        self, places: Places, notes: Notes, vocabulary: Vocabulary, limits: Limits, solution: Solution
+        self,
+        places: Places,
+        notes: Notes,
+        vocabulary: Vocabulary,
+        limits: Limits,
+        solution: Solution,
+        relied: frozenset[str],
     ) -> None:
         self.places, self.notes, self.vocabulary, self.limits = places, notes, vocabulary, limits
-        self.solution = solution
+        self.solution, self.relied = solution, relied  # `relied`: names that stand for anatomy in this rulebook
         self.layout, self.amounts = Layout(places, notes), Amounts(places, notes, limits, solution)
 
     # -- which landmarks ---------------------------------------------------------------------------
@@ -246,7 +252,8 @@ class RegionResolver:
         for name, mark in self.places.limb.landmarks.items():
             if mark.absent:
                 continue
-            if mark.source == "estimated" and (self.vocabulary.is_tender(name) or name in protected):
+            tender = self.vocabulary.is_tender(name) and name in self.relied
+            if mark.source == "estimated" and (tender or name in protected):
                 yield name, mark.uncertainty_mm + ESTIMATED_CLEAR_MM
             elif name in protected:
                 yield name, PROTECTED_CLEAR_MM + mark.uncertainty_mm

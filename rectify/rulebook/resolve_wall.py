@@ -40,8 +40,8 @@ def spared(overall: OverallSays) -> tuple[str, ...]:
 # -- overall ---------------------------------------------------------------------------------------
 
 
-def resolve_overall(bench: Bench, places: Places) -> Overall | None:
-    """Rows by level, held to allow; what is spared; None where no row is left."""
+def resolve_overall(bench: Bench, places: Places, relied: frozenset[str]) -> Overall | None:
+    """Rows by level, held to allow; what is spared; None where no row is left. `relied`: what stands for anatomy."""
     says = bench.overall
     if says is None:
         return None
@@ -66,7 +66,7 @@ def resolve_overall(bench: Bench, places: Places) -> Overall | None:
         holds=says.holds,
         rows=tuple(rows),
         fade_mm=says.fade.value if says.fade else FADE_MM,
-        spare=tuple(_spares(bench, places, says)),
+        spare=tuple(_spares(bench, places, says, relied)),
         spare_fade_mm=says.spare_fade.value if says.spare_fade else SPARE_FADE_MM,
     )
 
@@ -131,7 +131,7 @@ def _changed_row(
     return new
 
 
-def _spares(bench: Bench, places: Places, says: OverallSays) -> Iterator[Spare]:
+def _spares(bench: Bench, places: Places, says: OverallSays, relied: frozenset[str]) -> Iterator[Spare]:
     """What is said, then protected landmarks and estimated bone that nobody said."""
     vocabulary = VOCABULARY[places.limb.amputation]
     done: set[str] = set()
@@ -142,7 +142,7 @@ def _spares(bench: Bench, places: Places, says: OverallSays) -> Iterator[Spare]:
             done.add(spare.of)
             yield _around(places, spare.of, spare.within.value if spare.within else SPARE_MM)
     for name, mark in places.limb.landmarks.items():
-        careful = mark.source == "estimated" and vocabulary.is_tender(name)
+        careful = mark.source == "estimated" and vocabulary.is_tender(name) and name in relied
         if name in done or mark.absent or not (careful or name in bench.notes.rulebook.says.protected):
             continue
         yield _around(places, name, SPARE_MM)

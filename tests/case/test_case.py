@@ -44,12 +44,13 @@ def test_what_the_rulebook_needs_and_nobody_marked_is_estimated_and_keeps_the_re
     limb, plan = case.resolved()
     unmarked = [name for name, mark in limb.landmarks.items() if mark.source == "estimated"]
     assert "distal-fibula" in unmarked and all(limb.landmarks[name].uncertainty_mm > 0 for name in unmarked)
+    assert all(limb.landmarks[name].uncertainty_mm % 1.0 == 0.0 for name in unmarked)  # no truer than a millimetre
     assert "distal-fibula" not in case.limb.landmarks  # nothing is estimated on the case's own limb
     region = next(r for r in plan.regions if r.name == "distal-fibula")
     assert region.anchor.source == "estimated"
     result = rectify.apply(case)
     assert result.standing.status == "draft" and result.exit_code == 4
-    assert any(w["code"] == "estimated-bone" for w in result.report["warnings"])
+    assert [w["where"] for w in result.report["warnings"] if w["code"] == "estimated-bone"] == ["distal-fibula"]  # once
     assert result.report["landmarks"]["distal-fibula"]["source"] == "estimated"
 
 

@@ -25,6 +25,9 @@ def test_a_warning_names_its_region_once() -> None:
     assert told("the shape could not carry it", "regions.popliteal.amount") == "popliteal: the shape could not carry it"
     assert told("popliteal has no core", "regions.popliteal") == "popliteal has no core"
     assert told("nobody has released it", "release") == "nobody has released it"
+    assert told("kept 21 mm clear of tibial-tubercle", "bar") == "bar: kept 21 mm clear of tibial-tubercle"
+    assert told("the tape says 312 mm", "tape[0]") == "the tape says 312 mm"
+    assert told("the plan says nothing of it", "") == "the plan says nothing of it"
 
 
 def test_json_never_holds_what_is_no_number(capsys: pytest.CaptureFixture[str]) -> None:

@@ -33,6 +33,13 @@ def test_a_frame_is_applied_to_the_captures_own_axes(capsule_limb):
     assert mark.spots[0].station_mm == pytest.approx(20.0)
 
 
+def test_what_was_read_from_pencil_is_unsure_by_a_millimetre_and_what_a_person_gave_is_taken_as_given(capsule_limb):
+    place = np.array([[0.0, 50.0, -40.0]])
+    pencil = on_chart("mark-spur", RawLandmark(place, source="mark"), capsule_limb.chart, np.eye(4))
+    given = on_chart("mark-spur", RawLandmark(place), capsule_limb.chart, np.eye(4))
+    assert (pencil.uncertainty_mm, given.uncertainty_mm) == (1.0, 0.0)  # mm; tests/marks hold the marks to it
+
+
 def test_beyond_the_capture_a_mark_need_not_be_on_skin(capsule_limb):
     raw = RawLandmark(np.array([[0.0, 90.0, 150.0]]), beyond_capture=True)
     mark = on_chart("acromion", raw, capsule_limb.chart, np.eye(4))

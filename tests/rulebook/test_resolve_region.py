@@ -169,6 +169,16 @@ def test_a_reduction_keeps_its_uncertainty_and_10_mm_clear_of_estimated_bone(tmp
     assert region(far, "bar").keep_clear == ()  # 15.1 mm from the outline
 
 
+def test_bone_that_only_a_trimline_names_is_not_kept_clear_of(tmp_path: Path) -> None:
+    # the apex estimated 3 mm outside the bar's outline, and named by nothing but the brim
+    brim = "brim: {line: [patella-apex, {at: mid-patellar-tendon, angle: 120 deg}, popliteal]}\n"
+    limb = transtibial(patella_apex=estimated(5.0, (-21, 0)))
+    plan = planned(load_text(tmp_path, book_text(more=brim)), limb)
+    assert region(plan, "bar").keep_clear == () and "clear-of-estimated-bone" not in codes(plan, "bar")
+    protected = planned(load_text(tmp_path, book_text(more=brim + "protected: [patella-apex]\n")), limb)
+    assert [disc.landmark for disc in region(protected, "bar").keep_clear] == ["patella-apex"]
+
+
 def test_tolerant_bone_may_be_reduced_where_it_is_estimated_but_must_be_looked_at(tmp_path: Path) -> None:
     flare = BAR.replace("mid-patellar-tendon", "medial-tibial-flare")
     plan = planned(load_text(tmp_path, book_text(flare)), transtibial(medial_tibial_flare=estimated(5.0, (25, -55))))

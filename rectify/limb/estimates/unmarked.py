@@ -52,8 +52,8 @@ def estimate(limb: Limb, names: Iterable[str]) -> dict[str, Landmark]:
     Returns
     -------
     dict of name -> Landmark
-        `source` estimated, `uncertainty_mm` (of a line, its least sure point's, across the line), `note` what it rests
-        on; `beyond_capture` where it lies above the capture's edge. In the order asked.
+        `source` estimated, `uncertainty_mm` (whole mm, rounded up; of a line, its least sure point's, across the line),
+        `note` what it rests on; `beyond_capture` where it lies above the capture's edge. In the order asked.
     """
     asked = [name for name in dict.fromkeys(names) if name not in limb.landmarks]
     if not asked:
@@ -169,10 +169,10 @@ def _landmark(name: str, parts: list[tuple[Look, Found]], ground: Ground) -> Lan
     spots = tuple(found.spot for _, found in parts)
     stations, angles = (np.array(c) for c in zip(*((s.station_mm, s.angle_deg) for s in spots), strict=True))
     beyond = bool((stations < chart.top_mm).any() or not chart.is_captured(stations, angles).all())
-    unsure = max(float(np.hypot(found.radius_mm, _NINE_TENTHS * _HAND_MM)) for look, found in parts)
+    unsure = np.ceil(max(np.hypot(found.radius_mm, _NINE_TENTHS * _HAND_MM) for _, found in parts))
     note = _note(parts) + ("; above the capture's edge" if beyond else "")
     points = chart.point(stations, angles)
-    return Landmark(name, points, spots, "estimated", unsure, beyond_capture=beyond, note=note)
+    return Landmark(name, points, spots, "estimated", float(unsure), beyond_capture=beyond, note=note)
 
 
 def _note(parts: list[tuple[Look, Found]]) -> str:
