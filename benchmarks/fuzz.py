@@ -19,6 +19,7 @@ import io
 import json
 import re
 import struct
+import subprocess
 import sys
 import tempfile
 import time
@@ -436,34 +437,12 @@ def fuzz(
     return tried
 
 
-def fuzz_with_atheris(name: str, seed: int, seconds: float) -> None:
-    """The same target under atheris, in this process; it ends the process itself."""
-    import atheris
-
-    target = TARGETS[name]
-    with tempfile.TemporaryDirectory() as folder:
-        place, corpus = Path(folder, "work"), Path(folder, "corpus")
-        place.mkdir()
-        corpus.mkdir()
-        for number, data in enumerate(target.seeds()):
-            (corpus / str(number)).write_bytes(data)
-
-        def one(data: bytes) -> None:
-            tried = Tried(name)
-            once(target, data, place, tried)
-            if tried.findings:
-                raise RuntimeError(tried.findings[0][0])
-
-        def mutate(data: bytes, max_size: int, seed: int) -> bytes:
-            rng = np.random.default_rng(seed)
-            if rng.random() < 0.5:
-                return damaged(data, rng)[:max_size]
-            return bytes(atheris.Mutate(data, max_size))
-
-        words = [sys.argv[0], str(corpus), f"-seed={seed}", f"-max_total_time={int(seconds)}", f"-max_len={LARGEST}"]
-        atheris.instrument_all()
-        atheris.Setup([*words, f"-timeout={int(SLOW_S)}", "-rss_limit_mb=2000"], one, custom_mutator=mutate)
-        atheris.Fuzz()
+def fuzz_with_atheris(name: str, seed: int, seconds: float, keep: Path | None) -> int:
+    """The same target under atheris, in a process of its own, which it ends itself; that process' exit code."""
+    child = Path(__file__).with_name("fuzz_atheris.py")
+    with tempfile.TemporaryDirectory() as work:
+        words = [sys.executable, str(child), name, str(seed), str(int(seconds)), work, str(keep or work)]
+        return subprocess.run(words, check=False).returncode
 
 
 def say(text: str) -> None:
@@ -484,7 +463,8 @@ def main() -> int:
     found = 0
     for name in asked.target or list(TARGETS):
         if asked.guide == "atheris":
-            fuzz_with_atheris(name, asked.seed, asked.seconds)
+            found += bool(fuzz_with_atheris(name, asked.seed, asked.seconds, asked.keep))
+            continue
         tried = fuzz(name, asked.seed, seconds=asked.seconds, guide=asked.guide)
         say(
             f"{name:9s} {tried.inputs:7,} inputs: {tried.read:,} read, {tried.refused:,} refused, {tried.kept:,} kept "

@@ -12,14 +12,13 @@ After a breach of a limit only report and plan are written: no shape that must n
 
 from __future__ import annotations
 
-import os
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from rectify.errors import InputError, OutputError
-from rectify.fabrication.folder import whole_or_nothing
+from rectify.errors import InputError
+from rectify.fabrication.folder import refuse_place, whole_or_nothing
 from rectify.fabrication.threemf import write_threemf
 from rectify.fabrication.trimline import trimline_facts
 from rectify.fabrication.write_stl import write_stl
@@ -27,21 +26,25 @@ from rectify.rulebook.write import plan_to_yaml
 
 if TYPE_CHECKING:
     from rectify.api import Result
+    from rectify.case import Case
 
 __all__ = ["PARTS", "check_folder", "save_result"]
 
 PARTS = ("stl", "3mf", "page")  # what may be left out
 
 
-def check_folder(folder: Path, *, replace: bool) -> None:
+def check_folder(case: Case, folder: Path, *, replace: bool) -> None:
     """Refuse a result folder before any work is done for it; `save_result` looks again.
 
     Raises
     ------
     OutputError
     """
-    if os.path.lexists(folder) and not replace:
-        raise OutputError("exists already", path=folder, hint="choose another name, or give --replace")
+    refuse_place(folder, replace=replace, inputs=_inputs(case))
+
+
+def _inputs(case: Case) -> list[Path]:
+    return [case.folder / item.file for item in case.inputs]
 
 
 def save_result(result: Result, folder: Path, *, replace: bool = False, without: Sequence[str] = ()) -> Path:
@@ -72,9 +75,7 @@ def save_result(result: Result, folder: Path, *, replace: bool = False, without:
     unknown = sorted(set(without) - set(PARTS))
     if unknown:
         raise InputError("cannot be left out", key="without", wanted=", ".join(PARTS), found=", ".join(unknown))
-    case = result.case
-    inputs = [case.folder / item.file for item in case.inputs]
-    with whole_or_nothing(folder, replace=replace, inputs=inputs) as aside:
+    with whole_or_nothing(folder, replace=replace, inputs=_inputs(result.case)) as aside:
         _reports(result, aside, without)
         if not result.outcome.breaches:
             _shapes(result, aside, without)

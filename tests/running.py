@@ -1,14 +1,21 @@
-"""Running a command in this process, as the installed `rectify` would; used by every test of the doors."""
+"""Running a command in this process or in one of its own, as the installed `rectify` would; for tests of the doors."""
 
 from __future__ import annotations
 
 import contextlib
+import ctypes
 import io
 import json
+import os
+import resource
+import subprocess
+import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import rectify
 from rectify.cli import main
 
 
@@ -42,3 +49,32 @@ def contents(folder: Path) -> dict[str, bytes]:
 def report_of(folder: Path) -> Any:
     """change-report.json of a result folder."""
     return json.loads((folder / "change-report.json").read_text(encoding="utf-8"))
+
+
+# -- in a process of its own ----------------------------------------------------------------------
+
+ENVIRONMENT = {**os.environ, "PYTHONPATH": str(Path(rectify.__file__).parents[1])}  # the very package under test
+RUN = "import sys; from rectify.cli.main import main; sys.exit(main(sys.argv[1:]))"
+
+
+def run_alone(folder: Path, *words: str | Path, before: Callable[[], None] | None = None) -> Ended:
+    """Run a command in a folder, in a process of its own; `before` is called in it first."""
+    command = [sys.executable, "-c", RUN, *map(str, words)]
+    ended = subprocess.run(
+        command, cwd=folder, env=ENVIRONMENT, capture_output=True, text=True, check=False, preexec_fn=before
+    )
+    return Ended(ended.returncode, ended.stdout, ended.stderr)
+
+
+def heed_permissions() -> None:
+    """For `before`: let the bits of a folder count for root too, who may otherwise write where it is forbidden."""
+    if os.geteuid() == 0:  # CAP_DAC_OVERRIDE and CAP_DAC_READ_SEARCH leave the bounding set before the program starts
+        drop, library = 24, ctypes.CDLL(None, use_errno=True)
+        for capability in (1, 2):
+            if library.prctl(drop, capability, 0, 0, 0) != 0:
+                raise OSError(ctypes.get_errno(), "the capability cannot be dropped")
+
+
+def no_file_over(size: int) -> Callable[[], None]:
+    """For `before`: let no file grow over so many bytes; writing on fails, as where there is no more room."""
+    return lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))

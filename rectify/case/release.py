@@ -8,17 +8,20 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import re
+import shutil
 from dataclasses import dataclass
 from pathlib import Path
 
 from rectify.case.case import CASE_FILE, Case
 from rectify.case.model import day, who
-from rectify.errors import CaseError, Faults, InputError
+from rectify.errors import CaseError, Faults, InputError, OutputError
 from rectify.limb.vocabulary import vocabulary
 from rectify.rulebook import plan_digest
 from rectify.rulebook.plan import Plan, Warn
 from rectify.rulebook.words import Wrong
+from rectify.rulebook.yamltext import Value, parse_yaml
 
 __all__ = ["Standing", "digest_of", "release_blockers", "standing", "write_release"]
 
@@ -110,7 +113,9 @@ def write_release(case: Case, plan: Plan, *, by: str, on: str) -> str:
     Raises
     ------
     CaseError, Faults
-        If something keeps the plan from being released.
+        If something keeps the plan from being released, or the file cannot take the line.
+    OutputError
+        If the file cannot be written; it is as it was.
     """
     for key, check, value in (("by", who, by), ("on", day, on)):
         try:
@@ -123,12 +128,60 @@ def write_release(case: Case, plan: Plan, *, by: str, on: str) -> str:
         raise faults[0] if len(faults) == 1 else Faults(faults)
     digest = digest_of(case, plan)
     file = case.folder / Path(case.document.path).name if case.document.path else case.folder / CASE_FILE
-    text = _without_release(file.read_text(encoding="utf-8"))
-    line = f"release: {{by: {_quoted(by)}, on: {on}, of: {digest}}}\n"
-    aside = file.with_name(f".{file.name}.new")
-    aside.write_text(text + ("" if text.endswith("\n") else "\n") + line, encoding="utf-8")
-    aside.replace(file)
+    try:
+        text = file.read_bytes().decode("utf-8")  # as bytes, so that line ends stay what they are
+        made = _with_release(text, f"release: {{by: {_quoted(by)}, on: {on}, of: {digest}}}")
+        _must_say_the_same(made, case)
+        _put(file.resolve(), made.encode("utf-8"))  # through a link, into the file it names
+    except OSError as problem:
+        raise OutputError(
+            "the release cannot be written",
+            path=file,
+            found=problem.strerror or str(problem),
+            hint="the case file is as it was; release where you may write, on a disk with room",
+        ) from problem
     return digest
+
+
+def _with_release(text: str, line: str) -> str:
+    end = "\r\n" if "\r\n" in text else "\n"
+    kept = _without_release(text)
+    return kept + ("" if kept.endswith("\n") else end) + line + end
+
+
+def _must_say_the_same(text: str, case: Case) -> None:
+    """Refuse a file that would not be read as before with the release in it: in braces, say, or edited meanwhile."""
+
+    def rest(says: dict[str, Value]) -> dict[str, Value]:
+        return {key: value for key, value in says.items() if key != "release"}
+
+    try:
+        says = parse_yaml(text, path=case.document.path, error=CaseError).mapping(CaseError)
+    except InputError:
+        says = {}
+    if rest(says) != rest(case.document.mapping()) or not isinstance(says.get("release"), dict):
+        raise CaseError(
+            "cannot take a line for the release: it was changed meanwhile, or is not written one key a line",
+            path=case.document.path,
+            key="release",
+            wanted="key: value, beginning at the left margin, nothing after the last key",
+            hint="write it so and release again; nothing was changed",
+        )
+
+
+def _put(file: Path, data: bytes) -> None:
+    """A file's new content, whole or not at all."""
+    aside = file.with_name(f".{file.name}.new")
+    try:
+        with aside.open("wb") as out:
+            out.write(data)
+            out.flush()
+            os.fsync(out.fileno())
+        shutil.copymode(file, aside)
+        aside.replace(file)
+    except BaseException:
+        aside.unlink(missing_ok=True)
+        raise
 
 
 def _quoted(word: str) -> str:

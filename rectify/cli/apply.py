@@ -71,7 +71,7 @@ def apply_command(
 
     opened = open_case(case, saved=saved)
     folder = out if out is not None else Path(f"{opened.code}-rectified")
-    check_folder(folder, replace=replace)
+    check_folder(opened, folder, replace=replace)
     made = apply(opened, rulebook, sets=sets, by=by, why=why, on=on)
     place = save_result(made, folder, replace=replace, without=without)
     facts = _facts(made, place)

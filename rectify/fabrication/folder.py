@@ -25,10 +25,20 @@ try:
 except ImportError:  # not on Windows: there a dead run's hidden folder stays until somebody deletes it
     fcntl = None  # type: ignore[assignment]
 
-__all__ = ["whole_or_nothing"]
+__all__ = ["refuse_place", "whole_or_nothing"]
 
 _FULL = {errno.ENOSPC, errno.EDQUOT}
 _FORBIDDEN = {errno.EACCES, errno.EPERM, errno.EROFS}
+
+
+def refuse_place(folder: Path, *, replace: bool = False, inputs: Iterable[Path] = ()) -> None:
+    """Refuse a folder that `whole_or_nothing` would refuse, as far as that can be told before any work is done.
+
+    Raises
+    ------
+    OutputError
+    """
+    _refuse_existing(_checked(Path(folder), replace, inputs), replace)
 
 
 @contextmanager

@@ -16,10 +16,9 @@ import pytest
 
 from rectify.data import demo_folder
 from tests.guarantees.tier import often
-from tests.running import contents, run_in
+from tests.running import ENVIRONMENT, RUN, contents, run_in
 
 CODE = "RB-101"
-RUN = "import sys; from rectify.cli.main import main; sys.exit(main(sys.argv[1:]))"
 LEAN = ("--without", "page")
 
 
@@ -40,7 +39,8 @@ def whole(tmp_path_factory: pytest.TempPathFactory) -> tuple[dict[str, bytes], f
 
 def start(case: Path, out: Path, *more: str) -> subprocess.Popen[bytes]:
     words = [sys.executable, "-c", RUN, "apply", str(case), "--out", str(out), *LEAN, *more]
-    return subprocess.Popen(words, cwd=out.parent, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    quiet = subprocess.DEVNULL
+    return subprocess.Popen(words, cwd=out.parent, env=ENVIRONMENT, stdout=quiet, stderr=quiet)
 
 
 def killed(process: subprocess.Popen[bytes], when: Callable[[], bool]) -> bool:

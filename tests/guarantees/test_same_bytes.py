@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import shutil
 import subprocess
 import sys
@@ -11,10 +10,9 @@ from pathlib import Path
 import pytest
 
 from rectify.data import demo_folder
-from tests.running import contents, run_in
+from tests.running import ENVIRONMENT, RUN, contents, run_in
 
 CODE = "RB-101"
-RUN = "import sys; from rectify.cli.main import main; sys.exit(main(sys.argv[1:]))"
 PLAIN = {"LC_ALL": "C", "TZ": "UTC", "PYTHONHASHSEED": "0", "OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1"}
 
 
@@ -32,7 +30,7 @@ def apply_with(case: Path, out: Path, **environment: str) -> dict[str, bytes]:
     """Every file of `rectify apply` in a process of its own with this environment."""
     ended = subprocess.run(
         [sys.executable, "-c", RUN, "apply", str(case), "--out", str(out)],
-        env={**os.environ, **PLAIN, **environment},
+        env={**ENVIRONMENT, **PLAIN, **environment},
         cwd=out.parent,
         capture_output=True,
         text=True,
