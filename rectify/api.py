@@ -37,12 +37,15 @@ class Result:
         Everything the engine measured.
     standing : Standing
         Draft or released.
+    rulebook : name or path, optional
+        The one that was asked for instead of the case's own.
     """
 
     case: Case
     plan: Plan
     outcome: Outcome
     standing: Standing
+    rulebook: str | Path | None = None
 
     @property
     def mesh(self) -> Mesh:
@@ -72,7 +75,7 @@ class Result:
         folder : path
             Must not exist, unless `replace`.
         replace : bool
-            Put the new result in the place of an older one.
+            Put the new result in the place of an earlier one, which is deleted with all its folder holds.
         without : of "stl", "3mf", "page"
             Leave these out.
 
@@ -124,4 +127,4 @@ def apply(
         No sound shape was found.
     """
     limb, plan = case.resolved(rulebook, sets=sets, by=by, why=why, on=on)
-    return Result(case, plan, rectify_limb(limb, plan), standing(case, plan))
+    return Result(case, plan, rectify_limb(limb, plan), standing(case, plan), rulebook)

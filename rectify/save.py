@@ -30,21 +30,18 @@ if TYPE_CHECKING:
 
 __all__ = ["PARTS", "check_folder", "save_result"]
 
+_REPORT = "change-report.json"
 PARTS = ("stl", "3mf", "page")  # what may be left out
 
 
-def check_folder(case: Case, folder: Path, *, replace: bool) -> None:
-    """Refuse a result folder before any work is done for it; `save_result` looks again.
+def check_folder(case: Case, folder: Path, *, rulebook: str | Path | None = None, replace: bool = False) -> None:
+    """Refuse a result folder before any work is done for it; `save_result` looks again. Parameters as `apply` has them.
 
     Raises
     ------
     OutputError
     """
-    refuse_place(folder, replace=replace, inputs=_inputs(case))
-
-
-def _inputs(case: Case) -> list[Path]:
-    return [case.folder / item.file for item in case.inputs]
+    refuse_place(folder, replace=replace, inputs=case.files(rulebook), earlier=_REPORT)
 
 
 def save_result(result: Result, folder: Path, *, replace: bool = False, without: Sequence[str] = ()) -> Path:
@@ -56,7 +53,7 @@ def save_result(result: Result, folder: Path, *, replace: bool = False, without:
     folder : Path
         Must not exist, unless `replace`; its parent must.
     replace : bool
-        Put the new folder in the place of the old one, which is deleted.
+        Put the new folder in the place of an earlier result's, which is deleted with all it holds.
     without : of PARTS
         Leave these out.
 
@@ -75,7 +72,8 @@ def save_result(result: Result, folder: Path, *, replace: bool = False, without:
     unknown = sorted(set(without) - set(PARTS))
     if unknown:
         raise InputError("cannot be left out", key="without", wanted=", ".join(PARTS), found=", ".join(unknown))
-    with whole_or_nothing(folder, replace=replace, inputs=_inputs(result.case)) as aside:
+    inputs = result.case.files(result.rulebook)
+    with whole_or_nothing(folder, replace=replace, inputs=inputs, earlier=_REPORT) as aside:
         _reports(result, aside, without)
         if not result.outcome.breaches:
             _shapes(result, aside, without)
@@ -86,7 +84,7 @@ def _reports(result: Result, folder: Path, without: Sequence[str]) -> None:
     from rectify.report.facts import to_json
     from rectify.report.page import change_page
 
-    _write(folder / "change-report.json", to_json(result.report))
+    _write(folder / _REPORT, to_json(result.report))
     _write(folder / "plan.yaml", plan_to_yaml(result.plan))
     if "page" not in without:
         today = date.today().isoformat()  # the page alone carries a date: a sheet of paper must say how old it is

@@ -102,6 +102,12 @@ class Case:
         """What a person marked: the case's landmarks, those of the saved version laid over them."""
         return {**self.raw_landmarks, **(self.saved.landmarks if self.saved else {})}
 
+    def files(self, rulebook: str | Path | None = None) -> list[Path]:
+        """Every file that a result is made from; `rulebook` as `resolved` takes it."""
+        named = self.says.rulebook if rulebook is None else None
+        books = [Path(rulebook)] if rulebook is not None else [self.folder / named] if named is not None else []
+        return [*(self.folder / item.file for item in self.inputs), *(book for book in books if book.is_file())]
+
     @property
     def code(self) -> str:
         """The case's code."""

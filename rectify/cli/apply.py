@@ -42,7 +42,9 @@ _WITHOUT = ("stl", "3mf", "page")
     metavar="DIR",
     help="The folder to make. By default <case>-rectified, here.",
 )
-@click.option("--replace", is_flag=True, help="Put the result in the place of a folder that is there.")
+@click.option(
+    "--replace", is_flag=True, help="Put the result in the place of an earlier one's folder, which is deleted."
+)
 @click.option(
     "--without", multiple=True, type=click.Choice(_WITHOUT), help="Leave this out. May be given several times."
 )
@@ -71,7 +73,7 @@ def apply_command(
 
     opened = open_case(case, saved=saved)
     folder = out if out is not None else Path(f"{opened.code}-rectified")
-    check_folder(opened, folder, replace=replace)
+    check_folder(opened, folder, rulebook=rulebook, replace=replace)
     made = apply(opened, rulebook, sets=sets, by=by, why=why, on=on)
     place = save_result(made, folder, replace=replace, without=without)
     facts = _facts(made, place)

@@ -14,7 +14,9 @@ __all__ = ["demo_command"]
 
 @click.command(name="demo", short_help="Write the demo cases, limbs made by formula.")
 @click.argument("folder", type=click.Path(path_type=Path), metavar="[DIR]", default=Path("rectify-demo"))
-@click.option("--replace", is_flag=True, help="Put the demo cases in the place of a folder that is there.")
+@click.option(
+    "--replace", is_flag=True, help="Put the demo cases in the place of a folder of demo cases, which is deleted."
+)
 @json_option
 def demo_command(folder: Path, replace: bool, as_json: bool) -> int:
     """Write the demo cases into a new folder DIR (by default rectify-demo, here)."""
@@ -23,7 +25,8 @@ def demo_command(folder: Path, replace: bool, as_json: bool) -> int:
 
     source = demo_folder()
     cases = sorted(place.name for place in source.iterdir() if (place / "case.yaml").is_file())
-    with whole_or_nothing(folder, replace=replace, inputs=[source]) as aside:
+    mark = f"{cases[0]}/case.yaml"
+    with whole_or_nothing(folder, replace=replace, inputs=[source], earlier=mark) as aside:
         for name in cases:
             shutil.copytree(source / name, aside / name, copy_function=shutil.copyfile)
     if as_json:

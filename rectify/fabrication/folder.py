@@ -31,18 +31,24 @@ _FULL = {errno.ENOSPC, errno.EDQUOT}
 _FORBIDDEN = {errno.EACCES, errno.EPERM, errno.EROFS}
 
 
-def refuse_place(folder: Path, *, replace: bool = False, inputs: Iterable[Path] = ()) -> None:
+def refuse_place(
+    folder: Path, *, replace: bool = False, inputs: Iterable[Path] = (), earlier: str | None = None
+) -> None:
     """Refuse a folder that `whole_or_nothing` would refuse, as far as that can be told before any work is done.
 
     Raises
     ------
     OutputError
     """
-    _refuse_existing(_checked(Path(folder), replace, inputs), replace)
+    folder = _checked(Path(folder), replace, inputs)
+    with _in_words(folder):
+        _refuse_existing(folder, replace, earlier)
 
 
 @contextmanager
-def whole_or_nothing(folder: Path, *, replace: bool = False, inputs: Iterable[Path] = ()) -> Iterator[Path]:
+def whole_or_nothing(
+    folder: Path, *, replace: bool = False, inputs: Iterable[Path] = (), earlier: str | None = None
+) -> Iterator[Path]:
     """Give a folder to fill; it becomes `folder` when the block ends without an exception.
 
     Parameters
@@ -53,6 +59,8 @@ def whole_or_nothing(folder: Path, *, replace: bool = False, inputs: Iterable[Pa
         Put an existing folder aside, the new one in its place, then delete the old one with all it holds.
     inputs : paths
         Files the result is made from: a folder that holds one of them is not replaced.
+    earlier : str, optional
+        A file that every earlier result has: a folder without it, unless it is empty, is not replaced.
 
     Yields
     ------
@@ -79,14 +87,14 @@ def whole_or_nothing(folder: Path, *, replace: bool = False, inputs: Iterable[Pa
     try:
         with _in_words(folder):
             _clear_up(folder)
-            _refuse_existing(folder, replace)
+            _refuse_existing(folder, replace, earlier)
             aside.mkdir()
             locks += _lock(aside)
         with _in_words(folder, aside):
             yield aside
         with _in_words(folder):
             _flush(aside)
-            _refuse_existing(folder, replace)  # once more: another run may have come first
+            _refuse_existing(folder, replace, earlier)  # once more: another run may have come first
             locks += _lock(folder)
             _move_in(aside, folder, old)
     finally:
@@ -121,7 +129,7 @@ def _checked(folder: Path, replace: bool, inputs: Iterable[Path]) -> Path:
     return whole
 
 
-def _refuse_existing(folder: Path, replace: bool) -> None:
+def _refuse_existing(folder: Path, replace: bool, earlier: str | None) -> None:
     if not os.path.lexists(folder):
         return
     if folder.is_symlink() or not folder.is_dir():
@@ -134,6 +142,13 @@ def _refuse_existing(folder: Path, replace: bool) -> None:
         )
     if not replace:
         raise OutputError("exists already", path=folder, hint="choose another name, or give --replace")
+    if earlier is not None and not (folder / earlier).is_file() and any(folder.iterdir()):
+        raise OutputError(
+            "is no earlier result, so it is not replaced",
+            path=folder,
+            wanted=f"a folder that holds {earlier}, or an empty one",
+            hint="choose another folder for the result",
+        )
 
 
 def _move_in(aside: Path, folder: Path, old: Path) -> None:

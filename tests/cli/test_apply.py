@@ -153,8 +153,26 @@ def test_an_existing_folder_is_refused_before_any_work_and_replaced_on_request(
     refused = run("apply", demo_case, "--out", "made")
     assert refused.code == 2 and "made  exists already" in refused.err and "--replace" in refused.err
     assert contents(tmp_path / "made") == {"mine.txt": b"keep"}
+    # nor is it replaced, until it holds nothing, or an earlier result
+    refused = run("apply", demo_case, "--out", "made", "--replace")
+    assert refused.code == 2 and "no earlier result" in refused.err
+    assert contents(tmp_path / "made") == {"mine.txt": b"keep"}
+    (tmp_path / "made" / "mine.txt").unlink()
+    assert run("apply", demo_case, "--out", "made", "--replace", *LEAN).code == 4
+    (tmp_path / "made" / "mine.txt").write_text("goes with the result it was put into")
     assert run("apply", demo_case, "--out", "made", "--replace", *LEAN).code == 4
     assert "plan.yaml" in contents(tmp_path / "made") and "mine.txt" not in contents(tmp_path / "made")
+
+
+def test_a_result_that_holds_the_rulebook_in_use_is_never_replaced(run: Run, demo_case: Path, tmp_path: Path) -> None:
+    assert run("apply", demo_case, "--out", "made", *LEAN).code == 4
+    own = "format: 1\nextends: transtibial-total-surface-bearing\nname: Own\nstatus: usable\nrevision: 1\n"
+    (tmp_path / "made" / "own.yaml").write_text(own)
+    before = contents(tmp_path / "made")
+    for book in ("made/own.yaml", "made/plan.yaml"):
+        ended = run("apply", demo_case, "--rulebook", book, "--out", "made", "--replace", *LEAN)
+        assert ended.code == 2 and "holds a file this result is made from" in ended.err and book in ended.err
+        assert contents(tmp_path / "made") == before
 
 
 def test_a_folder_that_holds_the_case_is_never_replaced(run: Run, demo_case: Path) -> None:

@@ -33,10 +33,20 @@ def test_demo_refuses_a_folder_that_is_there_and_leaves_it_alone(run: Run, tmp_p
 
 
 def test_demo_replaces_a_folder_where_it_is_asked_to(run: Run, tmp_path: Path) -> None:
-    (tmp_path / "limbs").mkdir()
+    assert run("demo", "limbs").code == 0
+    (tmp_path / "limbs" / "RB-101" / "case.yaml").write_text("edited")
     (tmp_path / "limbs" / "old.txt").write_text("old")
     assert run("demo", "limbs", "--replace").code == 0
-    assert not (tmp_path / "limbs" / "old.txt").exists() and (tmp_path / "limbs" / "RB-101" / "case.yaml").is_file()
+    assert not (tmp_path / "limbs" / "old.txt").exists()
+    assert contents(tmp_path / "limbs" / "RB-101") == contents(demo_folder() / "RB-101")
+
+
+def test_demo_never_replaces_a_folder_of_anything_else(run: Run, tmp_path: Path) -> None:
+    (tmp_path / "limbs").mkdir()
+    (tmp_path / "limbs" / "mine.txt").write_text("keep")
+    ended = run("demo", "limbs", "--replace")
+    assert ended.code == 2 and "not replaced" in ended.err and "RB-101/case.yaml" in ended.err
+    assert contents(tmp_path / "limbs") == {"mine.txt": b"keep"}
 
 
 def test_demo_never_replaces_the_shipped_cases_themselves(run: Run) -> None:

@@ -16,7 +16,7 @@ import pytest
 
 from rectify.errors import OutputError
 from rectify.fabrication import folder as module
-from rectify.fabrication.folder import whole_or_nothing
+from rectify.fabrication.folder import refuse_place, whole_or_nothing
 
 ROOT = Path(__file__).parents[2]
 
@@ -108,6 +108,34 @@ def test_replacing_takes_the_old_folder_away_with_all_it_held(tmp_path):
         assert state(tmp_path / "result") == "old"
     assert state(tmp_path / "result") == "new"
     assert names(tmp_path) == ["result"]
+
+
+def test_only_an_earlier_result_or_nothing_is_replaced_where_a_mark_of_one_is_named(tmp_path):
+    folder = tmp_path / "result"
+    folder.mkdir()
+    with whole_or_nothing(folder, replace=True, earlier="count.txt") as place:  # empty: nothing is lost
+        fill(place, "first")
+    with whole_or_nothing(folder, replace=True, earlier="count.txt") as place:
+        fill(place, "second")
+    assert state(folder) == "second"
+    error = refused(folder, "is no earlier result, so it is not replaced", replace=True, earlier="other.txt")
+    assert "other.txt" in error.wanted
+    with pytest.raises(OutputError, match="is no earlier result"):
+        refuse_place(folder, replace=True, earlier="other.txt")
+    assert state(folder) == "second" and names(tmp_path) == ["result"]
+
+
+def test_what_can_be_told_before_the_work_is_told_before_it(tmp_path):
+    (tmp_path / "file").write_text("mine")
+    (tmp_path / "there").mkdir()
+    refuse_place(tmp_path / "new")
+    refuse_place(tmp_path / "there", replace=True)
+    for name, text in {
+        "file/new": "its parent is not a folder", "file": "exists and is not a folder", "there": "exists already"
+    }.items():  # fmt: skip
+        with pytest.raises(OutputError, match=text):
+            refuse_place(tmp_path / name)
+    assert names(tmp_path) == ["file", "there"]
 
 
 def test_replacing_where_there_is_nothing_is_just_making(tmp_path):
@@ -280,7 +308,7 @@ LAST = 28  # one past the last step: nothing is left to die at
 CHILD = """
 import sys
 from pathlib import Path
-from rectify.fabrication.folder import whole_or_nothing
+from rectify.fabrication.folder import refuse_place, whole_or_nothing
 sys.path.insert(0, sys.argv[2])
 from test_folder import fill
 print("ready", flush=True)

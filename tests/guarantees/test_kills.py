@@ -112,13 +112,13 @@ def test_a_run_after_a_kill_tidies_up_and_gives_the_whole_result(tmp_path, whole
 def test_a_kill_while_replacing_leaves_the_old_or_the_new(tmp_path, whole):
     expected, _ = whole
     case = Path(shutil.copytree(demo_folder() / CODE, tmp_path / CODE))
-    old = {"mine.txt": b"an older result"}
+    old = {"change-report.json": b"an earlier result"}
     for after in (0.0, 0.004, 0.012):
         shutil.rmtree(tmp_path / "result", ignore_errors=True)
         for left in tmp_path.glob(".result.*"):
             shutil.rmtree(left)
         (tmp_path / "result").mkdir()
-        (tmp_path / "result" / "mine.txt").write_bytes(old["mine.txt"])
+        (tmp_path / "result" / "change-report.json").write_bytes(old["change-report.json"])
         seen: list[float] = []
 
         def writing(seen: list[float] = seen, after: float = after) -> bool:
