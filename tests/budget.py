@@ -27,6 +27,7 @@ BUDGETS = {
     "case": (30, 90),
     "fabrication": (40, 90),
     "report": (120, 90),
+    "viewer": (60, 90),
     "cli": (80, 90),
     "external": (120, 0),
     "guarantees": (240, 0),

@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from rectify.geometry.mesh import Floats, Mesh, Points
 from rectify.geometry.normals import unit, vertex_normals
-from rectify.report.colours import PENCIL, displacement_colours, scale_top
-from rectify.report.outlines import rings_of
 from rectify.report.png import png_bytes
 from rectify.report.raster import Seen, rasterise
+from rectify.viewer.colours import PENCIL, displacement_colours, scale_top
+from rectify.viewer.outlines import rings_of
 
 if TYPE_CHECKING:
     from rectify.engine import Outcome

@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from rectify.limb.chart import wrap_deg
 from rectify.limb.vocabulary import vocabulary
-from rectify.report.colours import INK, PENCIL
 from rectify.report.labels import Label, place_labels
-from rectify.report.outlines import rings_of
+from rectify.viewer.colours import INK, PENCIL
+from rectify.viewer.outlines import rings_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

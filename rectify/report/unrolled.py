@@ -17,9 +17,9 @@ import numpy as np
 from scipy import ndimage
 
 from rectify.geometry.mesh import Floats
-from rectify.report.colours import INK, displacement_colours, scale_top
 from rectify.report.map_marks import draw_landmarks, draw_outlines, draw_trimline, region_labels, write_names
 from rectify.report.unrolled_field import Field, displacement_field
+from rectify.viewer.colours import INK, displacement_colours, scale_top
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

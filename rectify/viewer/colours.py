@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 
 from rectify.geometry.mesh import Floats
 
-__all__ = ["BUILD_UP", "INK", "PENCIL", "REDUCTION", "STILL", "displacement_colours", "scale_top"]
+__all__ = ["BUILD_UP", "INK", "PENCIL", "REDUCTION", "STILL", "STOPS", "displacement_colours", "scale_top"]
 
 STILL = (240, 237, 230)
 _BUILD = ((240, 237, 230), (233, 208, 158), (212, 160, 86), (167, 106, 36), (104, 58, 12))
 _REDUCE = ((240, 237, 230), (174, 216, 211), (98, 176, 172), (30, 122, 124), (4, 70, 78))
+STOPS = (*_REDUCE[:0:-1], *_BUILD)  # evenly from the deepest reduction to the highest build-up, 9 colours
 BUILD_UP, REDUCTION = "#8a5316", "#0f6a70"  # for words and rules on white: contrast over 4.5
 PENCIL = "#5a2a86"  # outlines, as drawn on a cast with an indelible pencil
 INK = "#20262b"

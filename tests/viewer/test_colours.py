@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rectify.report.colours import BUILD_UP, INK, PENCIL, REDUCTION, STILL, displacement_colours, scale_top
+from rectify.viewer.colours import BUILD_UP, INK, PENCIL, REDUCTION, STILL, displacement_colours, scale_top
 
 
 def luminance(rgb: np.ndarray) -> np.ndarray:
