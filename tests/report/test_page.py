@@ -19,7 +19,7 @@ from rectify.rulebook.plan import Limits
 from rectify.synthetic import CASES
 from tests import made
 from tests.report.conftest import Write, demo, patches, released, reported
-from tests.report.test_colours import hexed, luminance
+from tests.viewer.test_colours import hexed, luminance
 
 _VOID = {"meta", "img", "br", "path", "circle", "use", "image", "rect"}
 Tag = tuple[str, dict[str, str | None]]

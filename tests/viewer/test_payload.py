@@ -24,7 +24,8 @@ def test_positions_moves_and_faces_come_back() -> None:
     assert np.abs(captured + shift - outcome.mesh.vertices).max() < 0.01  # mm
     assert np.abs(arrays["move"] - outcome.move).max() < 5e-4
     assert np.array_equal(arrays["faces"].reshape(-1, 3), outcome.limb.mesh.faces)
-    assert head["view"] == {"faces": len(outcome.limb.mesh.faces), "of": len(outcome.limb.mesh.faces), "simplified": False}
+    count = len(outcome.limb.mesh.faces)
+    assert head["view"] == {"faces": count, "of": count, "simplified": False}
 
 
 def test_what_did_not_move_has_no_shift_at_all() -> None:

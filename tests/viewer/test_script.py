@@ -16,7 +16,8 @@ OWN = sorted(path for path in static_folder().glob("*.js") if not path.name.star
 
 def test_every_module_is_joined_once_and_after_what_it_imports() -> None:
     joined = joined_script("report")
-    places = {name: joined.index(f"const m_{name} = ") for name in re.findall(r"^const m_(\w+) = ", joined, re.MULTILINE)}
+    made = re.compile(r"^const m_(\w+) = ", re.MULTILINE)
+    places = {found[1]: found.start() for found in made.finditer(joined)}
     assert set(places) == {path.stem for path in OWN} | {"three"}
     for path in OWN:
         for needed in re.findall(r'from "\./(\w+)\.js"', path.read_text(encoding="utf-8")):

@@ -1,4 +1,4 @@
-"""A lighter surface: vertices kept where they lay, about as many faces as wanted, the same shape, closed where it was."""
+"""A lighter surface: vertices kept where they lay, about as many faces as wanted, the same shape, no new holes."""
 
 from __future__ import annotations
 

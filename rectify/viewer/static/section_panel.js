@@ -1,6 +1,8 @@
 // The section at the viewer's level: both outlines to scale, seen from above with anterior at the top, and what tape
 // and callipers read there. The figures are the payload's, exact whatever the picture shows.
 
+import { number, signed, whole } from "./words.js";
+
 const SVG = "http://www.w3.org/2000/svg";
 const ROOM = 1.08;
 
@@ -46,7 +48,7 @@ export function sectionPanelOf(viewer, container) {
   const follow = ({ level_mm: level, row, captured: before, rectified: after }) => {
     const index = viewer.payload.levels.indexOf(row);
     if (Number(slider.value) !== index) slider.value = String(index);
-    const said = `${signless(level)} mm`;
+    const said = `${whole(level)} mm`;
     shown.textContent = said;
     slider.setAttribute("aria-valuetext", said);
     was.setAttribute("d", pathOf(before));
@@ -108,21 +110,4 @@ function fill(table, figures) {
   const body = document.createElement("tbody");
   body.append(...figures.map((cells) => row(cells, (i) => (i ? "" : "row"))));
   table.replaceChildren(head, body);
-}
-
-function number(value) {
-  return value === null ? "\u2013" : value.toFixed(1);
-}
-
-function signed(value) {
-  const shown = Math.abs(value).toFixed(1);
-  if (shown === "0.0") return shown;
-  return (value > 0 ? "+" : "\u2212") + shown;
-}
-
-function signless(value) {
-  return value
-    .toFixed(0)
-    .replace("-", "\u2212")
-    .replace(/^\u22120$/, "0");
 }

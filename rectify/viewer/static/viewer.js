@@ -15,6 +15,7 @@ import { Ribbons } from "./ribbons.js";
 import { sectionAt } from "./section.js";
 import { spotPoints } from "./spots.js";
 import { Surface } from "./surface.js";
+import { spoken } from "./words.js";
 import { Matrix4, OrthographicCamera, Scene, Vector3, WebGLRenderer } from "./three.js";
 
 // what each mode shows: how much of the captured and the rectified surface, whether as glass, whether in colours
@@ -440,16 +441,4 @@ class Viewer {
   tell(name, what) {
     for (const act of this.listeners[name]) act(what);
   }
-}
-
-/** What the pointer is on, in words. */
-export function spoken({ level_mm: level, angle_deg: angle, move_mm: move, region }) {
-  const size = Math.abs(move) < 0.05 ? "0.0" : (move > 0 ? "+" : "\u2212") + Math.abs(move).toFixed(1);
-  const minus = (value) =>
-    value
-      .toFixed(0)
-      .replace("-", "\u2212")
-      .replace(/^\u22120$/, "0");
-  const where = `level ${minus(level)} mm, ${Math.round(angle) % 360}\u00b0`;
-  return `${size} mm${region ? `  ${region}` : ""}  (${where})`;
 }
