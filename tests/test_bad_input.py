@@ -472,6 +472,17 @@ def test_a_link_out_of_the_case_is_refused(case: Path) -> None:
     says(refused(case), "scan.file: leaves the case's folder", "a file in the same folder as case.yaml")
 
 
+def test_links_in_a_ring_are_no_file(case: Path) -> None:
+    (case / "scan.stl").unlink()
+    (case / "scan.stl").symlink_to("scan.stl")
+    says(refused(case), "scan.stl there is no such file", "named in")
+
+
+def test_a_name_that_no_file_can_have_is_refused(case: Path) -> None:
+    change_text(case / "case.yaml", r"file: scan.stl", r'file: "scan\\0.stl"')
+    says(refused(case), "there is no such file", "case.yaml:7")
+
+
 def test_a_case_that_is_not_there_is_refused(case: Path) -> None:
     ended = run_in(case.parent, "apply", "RB-999")
     assert ended.code == 2

@@ -14,7 +14,11 @@ __all__ = ["inside", "sha256_of"]
 def inside(folder: Path, name: str, document: Document, keys: KeyPath) -> Path:
     """A file of the case: a plain relative path that stays in the folder."""
     path = folder / name
-    stays = not Path(name).is_absolute() and path.resolve().is_relative_to(folder.resolve())
+    try:
+        stays = not Path(name).is_absolute() and path.resolve().is_relative_to(folder.resolve())
+        there = stays and path.is_file()
+    except (OSError, RuntimeError, ValueError):  # links in a ring, a name no file can have
+        stays, there = True, False
     if not stays:
         raise CaseError(
             "leaves the case's folder",
@@ -24,7 +28,7 @@ def inside(folder: Path, name: str, document: Document, keys: KeyPath) -> Path:
             found=name,
             wanted="a file in the same folder as case.yaml",
         )
-    if not path.is_file():
+    if not there:
         raise FileError("there is no such file", path=path, hint=f"named in {document.path}:{document.line(keys)}")
     return path
 

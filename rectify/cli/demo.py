@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 from pathlib import Path
 
 import click
@@ -28,7 +27,10 @@ def demo_command(folder: Path, replace: bool, as_json: bool) -> int:
     mark = f"{cases[0]}/case.yaml"
     with whole_or_nothing(folder, replace=replace, inputs=[source], earlier=mark) as aside:
         for name in cases:
-            shutil.copytree(source / name, aside / name, copy_function=shutil.copyfile)
+            for file in sorted(path for path in (source / name).rglob("*") if path.is_file()):
+                target = aside / file.relative_to(source)
+                target.parent.mkdir(parents=True, exist_ok=True)
+                target.write_bytes(file.read_bytes())
     if as_json:
         print_json({"folder": str(folder), "cases": cases, "exit_code": 0})
         return 0

@@ -28,6 +28,7 @@ except ImportError:  # not on Windows: there a dead run's hidden folder stays un
 __all__ = ["refuse_place", "whole_or_nothing"]
 
 _FULL = {errno.ENOSPC, errno.EDQUOT}
+_WRITING = {errno.EFBIG, errno.EIO}  # of a write, where no file is named: a quota on the size of files, a broken disk
 _FORBIDDEN = {errno.EACCES, errno.EPERM, errno.EROFS}
 
 
@@ -254,6 +255,8 @@ def _in_words(folder: Path, within: Path | None = None) -> Iterator[None]:
 
 def _about(error: OSError, folder: Path) -> bool:
     name = error.filename
+    if name is None:
+        return error.errno in _WRITING
     if not isinstance(name, (str, bytes, os.PathLike)):
         return False
     return Path(os.fsdecode(name)).is_relative_to(folder)

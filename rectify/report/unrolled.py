@@ -10,6 +10,7 @@ Promised: the same outcome gives the same bytes, on one version of the drawing l
 from __future__ import annotations
 
 import io
+import logging
 import re
 from typing import TYPE_CHECKING, Any
 
@@ -44,6 +45,7 @@ _MANY_MM = 6.0  # a scale that goes past this has a contour every 2 mm
 
 def unrolled_map(outcome: Outcome) -> str:
     """The map as an SVG element to stand in a page, 7.4 inches wide."""
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # where it may keep its caches is no matter of the user's
     import matplotlib as mpl
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
