@@ -90,6 +90,22 @@ class Cuts:
             centroid = moment / area[:, None] + shift
         return area, centroid
 
+    def lines(self, i: int) -> list[Points]:
+        """The pieces of level i chained: (m, 3) each; a closed one ends where it begins. Open ones come first."""
+        own = np.flatnonzero(self.level_of == i)
+        onward = {int(self.start_edges[k]): int(k) for k in own}
+        arrived = {int(self.end_edges[k]) for k in own}
+        loose = [edge for edge in onward if edge not in arrived]
+        out = []
+        while onward:
+            edge = loose.pop(0) if loose else next(iter(onward))
+            run = []
+            while edge in onward:
+                run.append(onward.pop(edge))
+                edge = int(self.end_edges[run[-1]])
+            out.append(np.concatenate([self.starts[run], self.ends[run[-1:]]]))
+        return out
+
 
 def cut(mesh: Mesh, field: Floats, levels: Floats, *, refine: Field | None = None) -> Cuts:
     """Cut a surface where `field` passes each of `levels`.

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from rectify.geometry.mesh import Faces, Mesh, Points
+from rectify.geometry.corners import highest, least
+from rectify.geometry.mesh import Faces, Floats, Mesh, Points
 
-__all__ = ["volume", "volume_below"]
+__all__ = ["volume", "volume_below", "volumes_below"]
 
 
 def volume(mesh: Mesh) -> float:
@@ -43,6 +44,33 @@ def volume_below(mesh: Mesh, z: float) -> float:
         a, b, c = _turned(vertices, faces[two], np.argmin(below[two], axis=1))
         total += _flux(np.stack([a, b, c], axis=1), z) - _flux(np.stack([a, _meet(a, b, z), _meet(a, c, z)], axis=1), z)
     return total
+
+
+def volumes_below(mesh: Mesh, heights: Floats) -> Floats:
+    """`volume_below` at many heights at once: (k,) mm³.
+
+    Parameters
+    ----------
+    mesh : Mesh
+        As for `volume_below`, at the highest of them.
+    heights : (k,) mm, in any order
+    """
+    order = np.argsort(heights)
+    z = np.asarray(heights, dtype=np.float64)[order]
+    low, high = least(mesh.vertices[:, 2], mesh.faces), highest(mesh.vertices[:, 2], mesh.faces)
+    first, last = np.searchsorted(z, low, side="right"), np.searchsorted(z, high, side="left")
+    # the flux through a face that lies below a plane is linear in the plane's height
+    a, b, c = (mesh.vertices[mesh.faces[:, i]] for i in range(3))
+    area = ((b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])) / 2
+    size = len(z) + 1
+    areas = np.cumsum(np.bincount(last, weights=area, minlength=size))[: len(z)]
+    moments = np.cumsum(np.bincount(last, weights=area * (a + b + c)[:, 2] / 3, minlength=size))[: len(z)]
+    out = np.empty(len(z))
+    out[order] = moments - areas * z
+    for i in range(len(z)):
+        crossed = mesh.faces[(first <= i) & (i < last)]
+        out[order[i]] += volume_below(Mesh(mesh.vertices, crossed), float(z[i])) if len(crossed) else 0.0
+    return out
 
 
 def _turned(vertices: Points, faces: Faces, lead: np.ndarray) -> tuple[Points, Points, Points]:

@@ -5,6 +5,8 @@ System fonts only. Contrast of text is above 4.5 to 1; nothing is said by colour
 
 from __future__ import annotations
 
+from rectify.viewer import viewer_style
+
 __all__ = ["style"]
 
 _STYLE = """
@@ -15,18 +17,18 @@ _STYLE = """
 body { margin: 0; background: #fff; color: var(--ink);
   font: 15px/1.45 system-ui, "Segoe UI", Roboto, "Liberation Sans", sans-serif;
   font-variant-numeric: tabular-nums; }
-main, header, footer { max-width: 62rem; margin: 0 auto; padding: 0 1.1rem; }
+main, header, footer { max-width: 76rem; margin: 0 auto; padding: 0 1.1rem; }
 a { color: var(--pencil); }
 p { margin: .4rem 0; max-width: 50rem; }
 small { color: var(--soft); font-size: .82em; }
 .skip { position: absolute; left: -99rem; } .skip:focus { left: 1rem; top: .5rem; background: #fff;
   padding: .3rem; }
-header { padding-top: 1.2rem; }
+header { padding-top: .8rem; }
 .top { display: flex; flex-wrap: wrap; gap: 1rem 2rem; align-items: flex-start; justify-content: space-between;
-  border-bottom: 3px solid var(--ink); padding-bottom: .9rem; }
+  border-bottom: 3px solid var(--ink); padding-bottom: .5rem; }
 .top p { margin: 0; } .kind { letter-spacing: .08em; text-transform: uppercase; color: var(--soft);
   font-size: .8rem; }
-h1 { font: 700 2.5rem/1.1 ui-monospace, "Cascadia Mono", Menlo, "Liberation Mono", monospace;
+h1 { font: 700 2.1rem/1.05 ui-monospace, "Cascadia Mono", Menlo, "Liberation Mono", monospace;
   margin: .1rem 0 .2rem; }
 .who { font-size: 1.1rem; }
 .stamp { padding: .45rem; max-width: 21rem; }
@@ -36,11 +38,11 @@ h1 { font: 700 2.5rem/1.1 ui-monospace, "Cascadia Mono", Menlo, "Liberation Mono
 .stopped { background: repeating-linear-gradient(135deg, var(--stop) 0 7px, #fff 7px 14px); }
 .stopped strong { color: var(--stop); }
 .released { background: var(--ink); }
-dl.said { display: grid; grid-template-columns: repeat(auto-fit, minmax(21rem, 1fr)); gap: .15rem 1.6rem;
-  margin: .8rem 0; }
-dl.said div { display: flex; gap: .5rem; } dt { color: var(--soft); min-width: 6.5rem; } dd { margin: 0; }
+dl.said { flex: 1 1 30rem; columns: 2 16rem; column-gap: 1.6rem; margin: 0; font-size: .84rem; }
+dl.said div { display: flex; gap: .5rem; break-inside: avoid; } dt { color: var(--soft); min-width: 5.2rem; }
+dd { margin: 0; }
 .glance { display: grid; grid-template-columns: repeat(auto-fit, minmax(11rem, 1fr)); gap: .8rem;
-  margin: 1rem 0; padding: 0;
+  margin: .7rem 0; padding: 0;
   list-style: none; }
 .glance li { background: var(--plaster); border-left: 4px solid var(--ink); padding: .55rem .8rem; }
 .glance b { display: block; font-size: 1.55rem; line-height: 1.25; white-space: nowrap; }
@@ -59,7 +61,25 @@ ul.warnings li.stop { border-color: var(--stop); } ul.warnings li.note { border-
 .note .tag { color: var(--soft); }
 ul.cautions { border: 2px solid var(--ink); padding: .6rem 1rem .6rem 2rem; }
 figure { margin: .8rem 0; } figcaption { color: var(--soft); font-size: .88rem; max-width: 50rem; }
-figure > svg { display: block; width: 100%; height: auto; max-width: 56rem; }
+figure > svg { display: block; width: 100%; height: auto; max-width: 60rem; margin: 0 auto; }
+.two { display: grid; grid-template-columns: 1fr 1fr; gap: .2rem 1.6rem; align-items: start; }
+.two h3 { margin: 0 0 .2rem; } .two ul { margin-top: .2rem; }
+.calm { padding: .3rem .7rem; border-left: 4px solid var(--line); }
+.stage { display: none; } .live .stage { display: block; } .live #view > [data-part=note] { display: none; }
+.live .first { display: grid; grid-template-columns: minmax(0, 1fr) 25rem; gap: 0 1.6rem; }
+.live .first > #view { grid-column: 1; grid-row: 1; } .live .gist { grid-column: 2; font-size: .92em; }
+.live .gist .two { grid-template-columns: 1fr; } .live .gist h2, .live #view h2 { margin-top: .6rem; }
+.live .gist .glance { grid-template-columns: 1fr 1fr; gap: .5rem; margin: .6rem 0 0; }
+.live .gist .glance b { font-size: 1.35rem; } .live .gist li { margin: .15rem 0; }
+.picture { height: clamp(22rem, 62vh, 42rem); border: 1px solid var(--line); }
+.tools { font-size: .88rem; } .under { display: flex; flex-wrap: wrap; gap: .3rem 1.6rem; margin-top: .6rem; }
+.under p { flex: 1 1 18rem; margin: 0; }
+.cut { display: grid; grid-template-columns: 16rem minmax(0, 1fr); gap: .2rem 1.2rem; align-items: center;
+  font-size: .9rem; max-width: 44rem; margin-top: .6rem; }
+.cut label, .cut input { grid-column: 1 / -1; } .cut label { font-weight: 600; }
+.unseen { position: absolute; width: 1px; height: 1px; overflow: hidden; clip-path: inset(50%); margin: 0; }
+.cuts { display: flex; gap: .6rem; } .cuts figure { flex: 1 1 0; min-width: 0; margin: 0; }
+.cuts figcaption { text-align: center; color: var(--ink); } .cuts span { white-space: nowrap; }
 .sides { display: flex; gap: .8rem; align-items: flex-end; }
 .sides figure { margin: 0; } .sides img { display: block; max-width: 100%; height: auto; }
   .sides figcaption { text-align: center; }
@@ -81,7 +101,10 @@ code, .mono { font: .84em ui-monospace, Menlo, "Liberation Mono", monospace; ove
 .legend svg { vertical-align: -.2em; margin-right: .35rem; }
 footer { border-top: 3px solid var(--ink); margin-top: 2.5rem; padding-top: .6rem; padding-bottom: 1.5rem;
   color: var(--soft); font-size: .88rem; }
-@media (max-width: 44rem) { .sides { flex-wrap: wrap; } .sides figure { flex: 0 1 44% !important; }
+@media (max-width: 66rem) { .live .first { display: block; } .live .gist .two { grid-template-columns: 1fr 1fr; }
+  .live .gist .glance { grid-template-columns: repeat(auto-fit, minmax(11rem, 1fr)); } }
+@media (max-width: 44rem) { .two, .live .gist .two, .cut { grid-template-columns: 1fr; } .cuts { flex-wrap: wrap; }
+  .cuts figure { flex: 0 1 46%; } .sides { flex-wrap: wrap; } .sides figure { flex: 0 1 44% !important; }
   h1 { font-size: 1.9rem; } .stamp { max-width: none; width: 100%; } }
 @media print {
   @page { size: A4; margin: 15mm 13mm 15mm; @top-left { content: "RUNNING"; font: 8pt sans-serif;
@@ -91,15 +114,19 @@ footer { border-top: 3px solid var(--ink); margin-top: 2.5rem; padding-top: .6re
   html { font-size: 12.5px; } body { font-size: 9.5pt; print-color-adjust: exact;
   -webkit-print-color-adjust: exact; }
   main, header, footer { max-width: none; padding: 0; }
+  .top { flex-wrap: nowrap; gap: .6rem 1.2rem; } dl.said { flex-basis: 0; columns: 2 8rem; font-size: 7.4pt; }
+  dt { min-width: 3.9rem; } .stamp strong { font-size: 1.2rem; } .cautions { font-size: 8.4pt; }
   .wide { overflow: visible; } table { font-size: 7.8pt; } th, td { padding: .16rem .3rem; }
   h2 { margin-top: 1.2rem; } h2, h3, caption { break-after: avoid; }
   tr, figure, li, .top, .stamp { break-inside: avoid; }
   thead { display: table-header-group; break-after: avoid; }
   table.key { break-inside: avoid; } a { color: inherit; text-decoration: none; }
-  .glance { grid-template-columns: repeat(4, 1fr); } .glance b { font-size: 1.25rem; }
+  .live .gist .two, .two { grid-template-columns: 1fr 1fr; }
+  .live .gist .glance, .glance { grid-template-columns: repeat(4, 1fr); } .live .gist .glance b { font-size: 1.25rem; }
   .sides { gap: .3rem .6rem; }
   .sides { flex-wrap: nowrap; }  table.regions tbody th { min-width: 0; }
-  nav { display: none; }
+  nav, #view { display: none; } .live .first { display: block; } .cuts { flex-wrap: nowrap; }
+  .cuts figcaption { font-size: 7.6pt; }
 }
 nav ul { display: flex; flex-wrap: wrap; gap: .1rem 1.1rem; list-style: none; padding: 0; margin: .3rem 0;
   font-size: .9rem; }
@@ -109,4 +136,4 @@ nav ul { display: flex; flex-wrap: wrap; gap: .1rem 1.1rem; list-style: none; pa
 def style(running: str) -> str:
     """The style sheet; `running` heads every printed page."""
     kept = "".join(c if c.isalnum() or c in " -_.,:" else " " for c in running)
-    return _STYLE.replace("RUNNING", kept)
+    return viewer_style() + _STYLE.replace("RUNNING", kept)

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from rectify.engine.guard import slopes
+from rectify.geometry.volume import volumes_below
 from rectify.limb.measure import measure_levels
 
 if TYPE_CHECKING:
@@ -226,8 +227,12 @@ def _tuned(entries: Iterable[Tuned]) -> list[Row]:
 
 
 def change_levels(outcome: Outcome) -> list[Row]:
-    """Circumference and widths before and after; absent where a section is open."""
+    """Circumference, widths and what lies distal, before and after; absent where a section is open."""
     before, after = outcome.levels_before, outcome.levels_after
+    was, now = (
+        np.where(profile.closed, volumes_below(mesh, -profile.levels) / 1000.0, np.nan)
+        for profile, mesh in ((before, outcome.limb.mesh), (after, outcome.mesh))
+    )
     return [
         {
             "level_mm": float(level),
@@ -238,6 +243,8 @@ def change_levels(outcome: Outcome) -> list[Row]:
             "ap_after_mm": float(after.ap[i]),
             "ml_before_mm": float(before.ml[i]),
             "ml_after_mm": float(after.ml[i]),
+            "volume_before_ml": float(was[i]),
+            "volume_after_ml": float(now[i]),
         }
         for i, level in enumerate(before.levels)
     ]

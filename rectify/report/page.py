@@ -1,7 +1,8 @@
-"""The change report as one page to read and to print: everything inside, no script, nothing fetched.
+"""The change report as one page to read and to print: everything inside, nothing fetched.
 
-It says what the facts say and shows the outcome's pictures; it works out no geometry. What comes from files is
-escaped. It carries a date only where the caller gives one.
+It says what the facts say and shows the outcome's pictures; it works out no figures of its own. Its one script draws
+the view in three dimensions and is the only one that its policy lets run; without it, and on paper, everything is
+there in pictures and tables. What comes from files is escaped. It carries a date only where the caller gives one.
 """
 
 from __future__ import annotations
@@ -12,6 +13,9 @@ from rectify.report.look import style
 from rectify.report.markup import Html, degrees, join, listed, number, section, signed, text
 from rectify.report.page_parts import parts, warning_list
 from rectify.report.page_pictures import map_section, sides_section
+from rectify.report.page_view import view_script, view_section
+from rectify.report.section_overlays import overlay_section
+from rectify.viewer import script_digest
 
 if TYPE_CHECKING:
     from rectify.engine import Outcome
@@ -22,15 +26,18 @@ Facts = dict[str, Any]
 
 _CAUTION = "A starting shape, for review by the licensed practitioner responsible. It says nothing about fit."
 _CLOSING = "Fit a check socket before anything definitive. Local rules and licensing come first."
-_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+_POLICY = "default-src 'none'; img-src data:; style-src 'unsafe-inline'; script-src '{}'"
 _WORTH_A_WORD_MM = 0.05  # below that 0.0 would be printed
 _LINKS = (
     ("look", "To look at"),
-    ("map", "Map"),
+    ("view", "View"),
     ("sides", "Sides"),
+    ("map", "Map"),
     ("regions", "Regions"),
-    ("overall", "Overall and end"),
+    ("sections", "Sections"),
     ("levels", "Levels"),
+    ("words", "In words"),
+    ("overall", "Overall and end"),
     ("measures", "Tape and dimensions"),
     ("landmarks", "Landmarks"),
     ("made", "How it was made"),
@@ -52,21 +59,28 @@ def change_page(facts: Facts, outcome: Outcome, date: str | None = None) -> str:
     status = _status(facts)
     title = text(f"{facts['case']} {facts['side']}, {facts['amputation']}: change report")
     running = f"{facts['case']}, {facts['side']} {facts['amputation']} - {status[1]}"
+    script, overlays = view_script(), overlay_section(facts, outcome)
     body = [
         _header(facts, status, date),
         "<main id='main'>",
-        _navigation(),
+        _navigation(with_sections=bool(overlays)),
+        "<div class='first'>\n<div class='gist'>",
+        _glance(facts),
         _look(facts),
-        map_section(facts, outcome),
+        "</div>",
+        view_section(facts, outcome),
+        "</div>",
         sides_section(outcome),
-        *parts(facts),
+        map_section(facts, outcome),
+        *parts(facts, overlays),
         "</main>",
         _footer(facts, date),
+        f"<script>{script}</script>",
     ]
     return (
         "<!DOCTYPE html>\n<html lang='en'>\n<head>\n<meta charset='utf-8'>\n"
         "<meta name='viewport' content='width=device-width, initial-scale=1'>\n"
-        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY.format(script_digest(script))}">\n'
         f"<title>{title}</title>\n<style>{style(running)}</style>\n</head>\n<body>\n"
         "<a class='skip' href='#main'>to the report</a>\n" + "\n".join(body) + "\n</body>\n</html>\n"
     )
@@ -90,8 +104,8 @@ def _header(facts: Facts, status: tuple[str, str, str], date: str | None) -> Htm
     return Html(
         "<header>\n<div class='top'><div><p class='kind'>Change report</p>"
         f"<h1>{text(facts['case'])}</h1><p class='who'>{text(facts['side'])}, {text(facts['amputation'])}</p></div>\n"
-        f"<div class='stamp {kind}'><div><strong>{text(word)}</strong>{text(sentence)}</div></div></div>\n"
-        f"<dl class='said'>{rows}</dl>\n{_glance(facts)}<p><strong>{text(_CAUTION)}</strong></p>\n</header>"
+        f"<dl class='said'>{rows}</dl>\n"
+        f"<div class='stamp {kind}'><div><strong>{text(word)}</strong>{text(sentence)}</div></div></div>\n</header>"
     )
 
 
@@ -105,12 +119,12 @@ def _said(facts: Facts, date: str | None) -> list[tuple[str, str]]:
     ratio = "" if shape["ratio"] is None else f", {shape['ratio']:.2f} distal over proximal circumference"
     return [
         ("Rulebook", f"{book['name']}, revision {book['revision']}{draft}"),
+        *([("Date", date)] if date else []),
         ("Captured", ", ".join(word for word in (scan["surface"], shaped, over) if word)),
         ("Worn", _layers(limb["wear"]) or "no liner, no sock"),
         ("Suspension", limb["suspension"] or "not said"),
         ("Limb", ", ".join(known) or "nothing said"),
         ("Shape", f"{shape['class']}{ratio}"),
-        *([("Date", date)] if date else []),
     ]
 
 
@@ -147,19 +161,20 @@ def _extreme(found: Facts | None, words: str, sign: str) -> tuple[Html, Html]:
     return Html(f"{sign}{number(found['amount_mm'])} mm"), join(where)
 
 
-def _navigation() -> Html:
-    links = "".join(f"<li><a href='#{name}'>{text(words)}</a></li>" for name, words in _LINKS)
+def _navigation(*, with_sections: bool) -> Html:
+    shown = [(name, words) for name, words in _LINKS if with_sections or name != "sections"]
+    links = "".join(f"<li><a href='#{name}'>{text(words)}</a></li>" for name, words in shown)
     return Html(f"<nav aria-label='Parts of this report'><ul>{links}</ul></nav>")
 
 
 def _look(facts: Facts) -> Html:
     first = [w for w in facts["warnings"] if w["severity"] != "note"]
+    found = warning_list(first) if first else Html("<p class='calm'>Nothing was found that needs a look.</p>")
+    cautions = listed([Html(f"<strong>{text(_CAUTION)}</strong>"), *facts["cautions"]], "cautions")
     return section(
         "look",
         "What needs a look, and cautions",
-        warning_list(first) if first else Html("<p>Nothing was found that needs a look.</p>"),
-        Html("<h3>Cautions</h3>"),
-        listed(facts["cautions"], "cautions"),
+        Html(f"<div class='two'><div>{found}</div><div><h3>Cautions</h3>{cautions}</div></div>"),
     )
 
 

@@ -6,8 +6,10 @@ from typing import Any
 
 from rectify.report import page_records as records
 from rectify.report import page_tables as tables
+from rectify.report.level_charts import level_chart
 from rectify.report.markup import Html, join, listed, number, section, signed, text
 from rectify.report.of_capture import TAPE_ACCEPTED_MM, TAPE_ACCEPTED_SHARE
+from rectify.report.page_words import words_section
 
 __all__ = ["parts", "warning_list"]
 
@@ -25,7 +27,7 @@ _SOURCES = (
 )
 _LEVELS = (
     "Circumference is what a tape reads: the outline with its hollows bridged. Levels are along the axis from the "
-    "origin, positive distally; AP and ML are square to the limb frame."
+    "origin, positive distally; AP and ML are square to the limb frame. Volume is of what lies distal of the level."
 )
 _TAPE = (
     f"Accepted: {TAPE_ACCEPTED_MM:g} mm, the typical difference between hand and digital measures (Geil 2007), or "
@@ -38,9 +40,18 @@ _LANDMARKS = (
 )
 
 
-def parts(facts: Facts) -> list[Html]:
-    """Every part below the pictures, in order."""
-    return [_regions(facts), _overall(facts), _levels(facts), _measures(facts), _landmarks(facts), _made(facts)]
+def parts(facts: Facts, overlays: Html) -> list[Html]:
+    """Every part below the map, in order; `overlays` are the sections at five levels."""
+    return [
+        _regions(facts),
+        overlays,
+        _levels(facts),
+        words_section(facts),
+        _overall(facts),
+        _measures(facts),
+        _landmarks(facts),
+        _made(facts),
+    ]
 
 
 def warning_list(warnings: list[Facts]) -> Html:
@@ -116,7 +127,7 @@ def _end(end: Facts | None) -> Html:
 
 
 def _levels(facts: Facts) -> Html:
-    return section("levels", "Levels", tables.level_table(facts), _small(_LEVELS))
+    return section("levels", "Levels", level_chart(facts), tables.level_table(facts), _small(_LEVELS))
 
 
 def _measures(facts: Facts) -> Html:

@@ -12,7 +12,7 @@ from rectify.report.unrolled import unrolled_map
 if TYPE_CHECKING:
     from rectify.engine import Outcome
 
-__all__ = ["map_section", "sides_section"]
+__all__ = ["in_words", "map_section", "sides_section"]
 
 Facts = dict[str, Any]
 
@@ -31,7 +31,7 @@ _SIDES_NOTE = (
 
 def map_section(facts: Facts, outcome: Outcome) -> Html:
     """The map, what it shows in words, and its legend."""
-    alt = text("Map of the unrolled limb. " + _in_words(facts))
+    alt = text("Map of the unrolled limb. " + in_words(facts))
     svg = unrolled_map(outcome).replace("<svg ", f'<svg role="img" aria-label="{alt}" ', 1)
     figure = Html(f"<figure>{svg}<figcaption>{text(_caption(facts['side']))}</figcaption></figure>")
     return section("map", "Map of the change", figure, _legend(filled=len(outcome.limb.invented) > 0))
@@ -70,7 +70,7 @@ def _legend(*, filled: bool) -> Html:
     return Html("<ul class='legend'>" + "".join(f"<li>{icon(i)}{text(w)}</li>" for i, w in entries) + "</ul>")
 
 
-def _in_words(facts: Facts) -> str:
+def in_words(facts: Facts) -> str:
     """The regions in words, for whoever cannot see the picture."""
     parts = []
     for name, r in facts["regions"].items():

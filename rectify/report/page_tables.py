@@ -10,6 +10,7 @@ from rectify.report.markup import NONE, Column, Html, degrees, join, number, sig
 __all__ = ["changes", "level_table", "overall_table", "reason_table", "region_table"]
 
 Facts = dict[str, Any]
+_WIDTHS = ("ap_before_mm", "ap_after_mm", "ml_before_mm", "ml_after_mm", "volume_before_ml", "volume_after_ml")
 _PLANE_OFF_PERCENT = 5.0  # from here on a region's plane is worth a word
 
 
@@ -171,6 +172,8 @@ def level_table(facts: Facts) -> Html:
         Column("after", "mm"),
         Column("ML", "before, mm"),
         Column("after", "mm"),
+        Column("Volume distal", "before, ml"),
+        Column("after", "ml"),
     ]
     rows: list[list[object]] = []
     for row in facts["levels"]:
@@ -185,7 +188,7 @@ def level_table(facts: Facts) -> Html:
                 number(now),
                 signed(now - was),
                 signed(row["change_percent"], 2),
-                *(number(row[key]) for key in ("ap_before_mm", "ap_after_mm", "ml_before_mm", "ml_after_mm")),
+                *(number(row[key]) for key in _WIDTHS),
             ]
         )
     return table("Levels, proximal first", columns, rows)

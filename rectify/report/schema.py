@@ -103,11 +103,14 @@ def _top() -> Schema:
                         "ap_after_mm",
                         "ml_before_mm",
                         "ml_after_mm",
+                        "volume_before_ml",
+                        "volume_after_ml",
                         says="null: the section is open there",
                     ),
                 }
             ),
-            "circumference is what a tape reads: the section's hull; change_percent is its change",
+            "circumference is what a tape reads: the section's hull; change_percent is its change; volume is of what "
+            "lies distal of the level",
         ),
         "regions": named(record(_region()), "by name, in the rulebook's order"),
         "lengths": listing(

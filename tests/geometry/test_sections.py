@@ -262,3 +262,17 @@ def test_many_levels_at_once_are_the_same_as_one_at_a_time(levels):
     assert np.array_equal(together.counts, [c.counts[0] for c in alone])
     assert np.array_equal(together.closed, [c.closed[0] for c in alone])
     assert together.perimeters() == pytest.approx([c.perimeters()[0] for c in alone], abs=1e-9)
+
+
+def test_chained_lines_hold_every_piece_once_and_close_where_the_section_does(transtibial_limb):
+    mesh = transtibial_limb.mesh
+    levels = np.array([-40.0, 0.0, 60.0])
+    cuts = cut(mesh, -mesh.vertices[:, 2], levels)
+    for i, perimeter in enumerate(cuts.perimeters()):
+        (line,) = cuts.lines(i)
+        assert len(line) == cuts.counts[i] + 1 and np.array_equal(line[0], line[-1])
+        assert np.linalg.norm(np.diff(line, axis=0), axis=1).sum() == pytest.approx(perimeter, abs=1e-9)  # mm
+    open_mesh = Mesh(mesh.vertices, np.delete(mesh.faces, cuts.faces_of[cuts.level_of == 1][:4], axis=0))
+    opened = cut(open_mesh, -mesh.vertices[:, 2], levels)
+    lines = opened.lines(1)
+    assert not np.allclose(lines[0][0], lines[0][-1]) and sum(len(x) - 1 for x in lines) == opened.counts[1]

@@ -12,7 +12,7 @@ from rectify.geometry.cap import cap_opening
 from rectify.geometry.cap import closed as closed_with
 from rectify.geometry.edges import border_loops
 from rectify.geometry.mesh import Mesh
-from rectify.geometry.volume import volume, volume_below
+from rectify.geometry.volume import volume, volume_below, volumes_below
 from rectify.synthetic import capsule, cone, sphere, tube
 
 _CORNERS = np.array([[x, y, z] for x in (0.0, 2.0) for y in (0.0, 3.0) for z in (0.0, 5.0)])
@@ -148,3 +148,13 @@ def test_between_two_levels_lies_what_the_sections_hold(one, two):
     low, high = sorted((one, two))
     more = volume_below(closed(mesh), high) - volume_below(closed(mesh), low)
     assert -1e-6 <= more <= np.pi * 50.0**2 * (high - low) + 1e-6
+
+
+def test_below_many_planes_at_once_is_the_same_as_one_at_a_time(transtibial_limb):
+    mesh = transtibial_limb.mesh
+    top = mesh.vertices[:, 2].max() - 15.0  # mm: below the open edge
+    heights = np.concatenate([np.linspace(top, mesh.vertices[:, 2].min() - 5.0, 23), mesh.vertices[[3, 40], 2]])
+    heights = heights[heights < top]
+    one_by_one = [volume_below(mesh, z) for z in heights]
+    assert volumes_below(mesh, heights) == pytest.approx(one_by_one, abs=1e-5)  # mm³ of a million: rounding
+    assert volumes_below(mesh, np.zeros(0)).shape == (0,)

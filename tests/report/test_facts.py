@@ -31,7 +31,7 @@ REGION = (
 )
 LEVEL = (
     "level_mm circumference_before_mm circumference_after_mm change_percent ap_before_mm ap_after_mm ml_before_mm "
-    "ml_after_mm"
+    "ml_after_mm volume_before_ml volume_after_ml"
 )
 
 

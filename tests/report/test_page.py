@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import re
 from functools import cache
 from html.parser import HTMLParser
@@ -49,7 +51,7 @@ class Page(HTMLParser):
             assert self.open.pop() == tag
 
     def handle_data(self, data: str) -> None:
-        if not (self.open and self.open[-1] == "style"):
+        if not (self.open and self.open[-1] in ("style", "script")):
             self.words.append(data)
 
     @property
@@ -79,16 +81,17 @@ def page() -> Page:
 
 
 @pytest.mark.parametrize("code", [case.code for case in CASES])
-def test_every_demo_case_gives_a_well_formed_page_under_a_megabyte(code: str) -> None:
+def test_every_demo_case_gives_a_well_formed_page_under_two_megabytes(code: str) -> None:
     html = page_of(code)
-    assert len(html.encode()) < 1_000_000
+    assert len(html.encode()) < 2_000_000
     text = Page(html).text
     released = demo(code).standing.status == "released"
     assert code in text and ("RELEASED by" if released else "DRAFT") in text
 
 
-def test_the_page_needs_nothing_from_outside_and_no_script(page: Page) -> None:
-    assert page.all("script") == [] and page.all("link") == []
+def test_the_page_needs_nothing_from_outside_and_lets_no_script_run_but_its_own(page: Page) -> None:
+    data, own = page.all("script")
+    assert data == {"type": "application/octet-stream", "id": "view-data"} and own == {} and page.all("link") == []
     for _, attrs in page.tags:
         assert not any(key.startswith("on") for key in attrs)
         for key in ("src", "href", "xlink:href"):
@@ -96,7 +99,10 @@ def test_the_page_needs_nothing_from_outside_and_no_script(page: Page) -> None:
                 assert str(attrs[key]).startswith(("data:image/png", "#")), attrs
     assert not re.search(r"url\((?!#)|@import", page_of("RB-102"))
     policy = next(str(a["content"]) for a in page.all("meta") if a.get("http-equiv"))
-    assert policy.startswith("default-src 'none'")
+    script = page_of("RB-102").rsplit("<script>", 1)[1].split("</script>")[0]
+    digest = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+    assert policy.startswith("default-src 'none'") and policy.endswith(f"script-src 'sha256-{digest}'")
+    assert "<!--" not in script  # it would let a later <script hide the end of this one
 
 
 def test_the_page_can_be_read_aloud(page: Page) -> None:
@@ -176,7 +182,7 @@ def test_what_comes_from_files_is_shown_and_never_run(write: Write) -> None:
     facts["landmarks"]["mid-patellar-tendon"]["note"] = nasty
     facts["inputs"][0]["file"] = nasty
     html = change_page(facts, outcome, date=nasty)
-    assert "<script" not in html and "<img src=x" not in html
+    assert html.count("<script") == 2 and "<img src=x" not in html  # the view's data, and the page's own
     assert Page(html).text.count("alert('1')") >= 8
 
 

@@ -26,6 +26,7 @@ export class Camera {
     this.centre = low.map((value, i) => (value + high[i]) / 2);
     const across = Math.hypot(high[0] - low[0], high[1] - low[1]);
     this.reach = [Math.max(across, 1), Math.max(high[2] - low[2], across * 0.75, 1)];
+    this.round = Math.max(high[0] - low[0], high[1] - low[1], 1);
     this.depth = Math.hypot(across, high[2] - low[2]);
   }
 
@@ -81,6 +82,15 @@ export class Camera {
   /** Stand at a named side at once. */
   stand(name) {
     [this.angle, this.rise] = SIDES[name];
+    this.zoom = this.whole(name);
+    this.shift = [0, 0];
+  }
+
+  /** The zoom at which the whole limb fills the picture from a side: from the end it is smaller than it is long. */
+  whole(name) {
+    if (name !== "end") return 1;
+    const all = Math.min(this.size[0] / this.reach[0], this.size[1] / this.reach[1]);
+    return Math.min(2.5, Math.max(1, (0.85 * Math.min(...this.size)) / (this.round * all)));
   }
 
   turn(byAngle, byRise) {
@@ -114,11 +124,12 @@ export class Camera {
   look(name, step) {
     const [angle, rise] = SIDES[name];
     const from = { angle: this.angle, rise: this.rise, zoom: this.zoom, shift: this.shift };
+    const zoom = this.whole(name);
     const ahead = ((angle - from.angle + 540) % 360) - 180;
     const place = (share) => {
       this.angle = (from.angle + ahead * share + 360) % 360;
       this.rise = from.rise + (rise - from.rise) * share;
-      this.zoom = from.zoom + (1 - from.zoom) * share;
+      this.zoom = from.zoom + (zoom - from.zoom) * share;
       this.shift = from.shift.map((value) => value * (1 - share));
       step();
     };

@@ -1,12 +1,16 @@
 // What is written over the picture: names, landmarks by source, the ruler, which side is which. Drawn as SVG, so that
-// it is sharp at any size. A name that finds no free place waits for another view.
+// it is sharp at any size. Region names stand beside the limb, each with a line to its region, so that none covers what
+// it names; a landmark's name stands by its mark where there is room.
 
 import { facing, spotPoints } from "./spots.js";
 
 const SVG = "http://www.w3.org/2000/svg";
 const RULER_MM = [5, 10, 20, 50, 100, 200];
 const FACES_US = 0.12;
-const TRIED = [0, -1, 1, -2, 2, -3, 3]; // line heights up or down
+const GAP_PX = 18; // between the limb and the names
+const EDGE_PX = 6;
+const LINE_PX = 16;
+const SAMPLED = 41; // every so many vertices say how wide the limb is in the picture
 const UNSURE_MM = 0.5; // from here on an uncertainty is drawn
 
 function element(name, attributes, parent) {
@@ -27,6 +31,7 @@ export class Overlay {
     this.sides = [0, 1].map((i) =>
       element("text", { class: "rv-side", "text-anchor": i ? "end" : "start" }, this.svg),
     );
+    this.read = element("text", { class: "rv-read", "text-anchor": "end" }, this.svg);
     this.shown = { names: true, landmarks: true };
     this.hidden = new Set();
   }
@@ -36,16 +41,17 @@ export class Overlay {
     for (const item of [...(this.names ?? []), ...(this.marks ?? [])]) item.group.remove();
     this.payload = payload;
     this.marks = payload.head.landmarks.map((mark) => this.mark(mark));
-    this.names = payload.head.regions.map((region, i) => this.name(region, i));
+    this.names = payload.head.regions.map((region) => this.name(region));
   }
 
-  name(region, index) {
+  name(region) {
     const group = element("g", { class: "rv-name" }, this.svg);
     const leader = element("path", { class: "rv-leader" }, group);
-    const text = element("text", { "text-anchor": "middle" }, group);
+    const pin = element("circle", { class: "rv-pin", r: 2.2 }, group);
+    const text = element("text", {}, group);
     element("tspan", {}, text).textContent = region.name;
-    element("tspan", { class: "rv-amount", dx: "4" }, text).textContent = region.label;
-    return { group, leader, text, spot: region.spot, index, key: region.name, size: null };
+    element("tspan", { class: "rv-amount", dx: "5" }, text).textContent = region.label;
+    return { group, leader, pin, text, spot: region.spot, key: region.name, size: null };
   }
 
   mark(mark) {
@@ -55,7 +61,8 @@ export class Overlay {
     if (mark.source === "estimated")
       element("path", { class: "rv-cross", d: "M-5.5-5.5 5.5 5.5M5.5-5.5-5.5 5.5" }, group);
     const text = element("text", { x: 8, y: 4 }, group);
-    text.textContent = mark.name + (ring ? ` \u00b1${mark.uncertainty_mm.toFixed(0)} mm` : "");
+    const told = !ring && this.payload.head.regions.some((region) => region.name === mark.name);
+    text.textContent = told ? "" : mark.name + (ring ? ` \u00b1${mark.uncertainty_mm.toFixed(0)} mm` : "");
     return { group, ring, text, unsure: mark.uncertainty_mm, spot: mark.spot, key: mark.name, size: null };
   }
 
@@ -64,10 +71,14 @@ export class Overlay {
     this.hidden = keys;
   }
 
+  /** What is written at the foot of the picture. */
+  say(text) {
+    this.read.textContent = text;
+  }
+
   place(camera, surface, chosen) {
     const project = camera.projector();
     const { toward } = camera.basis;
-    const [width, height] = camera.size;
     const taken = [];
     const at = (spot) => {
       const [x, y, z] = spotPoints(this.payload, surface.positions, spot, 1);
@@ -86,39 +97,53 @@ export class Overlay {
       mark.y = y;
       mark.group.setAttribute("transform", `translate(${x.toFixed(1)} ${y.toFixed(1)})`);
       mark.ring?.setAttribute("r", (mark.unsure * camera.scale).toFixed(1));
-      taken.push([x - 5, y - 5, x + 5, y + 5]);
+      taken.push(around(x, y, 5));
     }
-    const first = (name) => (name.key === chosen ? -1 : name.index);
-    for (const name of [...this.names].sort((a, b) => first(a) - first(b))) {
+    const names = this.names.filter((name) => {
       const show = this.shown.names && seen(name);
       name.group.style.display = show ? "" : "none";
       name.group.classList.toggle("rv-chosen", name.key === chosen);
-      if (show) this.lay(name, at(name.spot), taken, width, height);
-    }
+      if (show) [name.x, name.y] = at(name.spot);
+      return show;
+    });
+    this.layNames(names, extent(surface.positions, project), camera.size, taken);
     for (const mark of marks) this.nameMark(mark, taken);
     this.drawRuler(camera);
     this.drawSides(camera);
+    this.read.setAttribute("x", camera.size[0] - 12);
+    this.read.setAttribute("y", camera.size[1] - 12);
   }
 
-  lay(name, [x, y], taken, width, height) {
-    name.size ??= measure(name.text);
-    const [w, h] = name.size;
-    const left = Math.min(Math.max(x, w / 2 + 4), width - w / 2 - 4);
-    for (const step of TRIED) {
-      const top = y + step * h - h / 2;
-      const box = [left - w / 2, top, left + w / 2, top + h];
-      if (top < 2 || top + h > height - 2 || taken.some((other) => meet(box, other))) continue;
-      taken.push(box);
-      name.text.setAttribute("transform", `translate(${left.toFixed(1)} ${(top + 0.78 * h).toFixed(1)})`);
-      const far = Math.abs(step) > 1 || Math.abs(left - x) > 8;
-      const start = step < 0 ? top + h : top;
-      name.leader.setAttribute(
-        "d",
-        far ? `M${x.toFixed(1)} ${y.toFixed(1)}L${left.toFixed(1)} ${start.toFixed(1)}` : "",
+  /** Names in two columns beside the limb, from the top down in the order of what they name. */
+  layNames(names, [low, high], [width, height], taken) {
+    const middle = (low + high) / 2;
+    for (const side of [-1, 1]) {
+      const own = names.filter((name) => name.x < middle === side < 0).sort((a, b) => a.y - b.y);
+      const lines = spread(
+        own.map((name) => name.y),
+        LINE_PX,
+        LINE_PX,
+        height - LINE_PX,
       );
-      return;
+      own.forEach((name, i) => {
+        name.size ??= measure(name.text);
+        const wide = name.size[0];
+        const near =
+          side < 0 ? Math.max(low - GAP_PX, wide + EDGE_PX) : Math.min(high + GAP_PX, width - wide - EDGE_PX);
+        const y = lines[i];
+        name.text.setAttribute("text-anchor", side < 0 ? "end" : "start");
+        name.text.setAttribute("transform", `translate(${near.toFixed(1)} ${(y + 4).toFixed(1)})`);
+        const from = near - side * 4;
+        name.leader.setAttribute(
+          "d",
+          `M${from.toFixed(1)} ${y.toFixed(1)}L${name.x.toFixed(1)} ${name.y.toFixed(1)}`,
+        );
+        name.pin.setAttribute("cx", name.x.toFixed(1));
+        name.pin.setAttribute("cy", name.y.toFixed(1));
+        const left = side < 0 ? near - wide : near;
+        taken.push([left, y - LINE_PX / 2, left + wide, y + LINE_PX / 2], around(name.x, name.y, 3));
+      });
     }
-    name.group.style.display = "none";
   }
 
   nameMark(mark, taken) {
@@ -155,6 +180,33 @@ export class Overlay {
 function measure(text) {
   const box = text.getBBox();
   return [box.width + 4, box.height + 1];
+}
+
+function around(x, y, reach) {
+  return [x - reach, y - reach, x + reach, y + reach];
+}
+
+/** From where to where the limb reaches across the picture. */
+function extent(positions, project) {
+  let low = Infinity;
+  let high = -Infinity;
+  for (let i = 0; i + 2 < positions.length; i += 3 * SAMPLED) {
+    const [x] = project(positions[i], positions[i + 1], positions[i + 2]);
+    low = Math.min(low, x);
+    high = Math.max(high, x);
+  }
+  return [low, high];
+}
+
+/** Places near the wanted ones (ascending), at least `step` apart and between the two ends while there is room. */
+function spread(wanted, step, first, last) {
+  const out = [];
+  wanted.forEach((y, i) => out.push(Math.max(y, i ? out[i - 1] + step : first)));
+  for (let i = out.length - 1, most = last; i >= 0; i--, most -= step) {
+    if (out[i] <= most) break;
+    out[i] = most;
+  }
+  return out;
 }
 
 function meet(a, b) {

@@ -10,14 +10,14 @@ async function start() {
   const place = document.getElementById("view");
   const packed = document.getElementById("view-data");
   if (!place || !packed) return;
-  const note = place.querySelector("[data-part=note]");
+  const part = (name) => place.querySelector(`[data-part=${name}]`);
+  const note = part("note");
   if (!canView()) {
     note.textContent = "This browser cannot show the view in three dimensions; everything is in the pictures below.";
     return;
   }
   const payload = readPayload(await unpackText(packed.textContent));
-  place.classList.add("live");
-  const part = (name) => place.querySelector(`[data-part=${name}]`);
+  document.body.classList.add("live");
   const viewer = createViewer(part("picture"), payload, {
     side: "anterior",
     wheel: "with-ctrl",
@@ -29,9 +29,8 @@ async function start() {
   sectionPanelOf(viewer, part("section"));
   const said = part("said");
   viewer.on("level", ({ level_mm: level }) => {
-    said.textContent = `level ${level} mm`;
+    said.textContent = `section at level ${level} mm`;
   });
-  note.remove();
   place.viewer = viewer; // for whoever wants to ask it from the console
 }
 

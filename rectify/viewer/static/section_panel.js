@@ -4,7 +4,7 @@
 import { number, signed, whole } from "./words.js";
 
 const SVG = "http://www.w3.org/2000/svg";
-const ROOM = 1.08;
+const ROOM = 1.22; // of the widest place, so that the words stand clear of the outlines
 
 function made(name, attributes, parent) {
   const element = document.createElementNS(SVG, name);

@@ -56,7 +56,7 @@ void main() {
   }
   if (!gl_FrontFacing) colour = mix(colour, vec3(0.72, 0.70, 0.66), 0.75);
   float edge = pow(1.0 - abs(n.z), 1.6);
-  float seen = mix(opacity, opacity * (0.16 + 0.84 * edge), glass);
+  float seen = mix(opacity, opacity * (0.22 + 0.78 * edge), glass);
   gl_FragColor = vec4(colour * light, seen);
 }`;
 

@@ -15,7 +15,7 @@ import { Ribbons } from "./ribbons.js";
 import { sectionAt } from "./section.js";
 import { spotPoints } from "./spots.js";
 import { Surface } from "./surface.js";
-import { spoken } from "./words.js";
+import { figures, spoken } from "./words.js";
 import { Matrix4, OrthographicCamera, Scene, Vector3, WebGLRenderer } from "./three.js";
 
 // what each mode shows: how much of the captured and the rectified surface, whether as glass, whether in colours
@@ -29,6 +29,8 @@ const PENCIL = [0.353, 0.165, 0.525, 1];
 const INK = [0.125, 0.149, 0.169, 1];
 const SOFT = [0.125, 0.149, 0.169, 0.75];
 const HALO = [1, 1, 1, 0.7];
+const PLASTER = new Vector3(0.94, 0.925, 0.9);
+const GLASS = new Vector3(0.5, 0.58, 0.72);
 const LIFT_MM = 1.6;
 const BEHIND_MM = 6; // a name whose place lies farther than this behind the surface is hidden
 const GRAB_PX = 9;
@@ -176,7 +178,7 @@ class Viewer {
   setOpacity({ captured = this.opacity?.captured, rectified = this.opacity?.rectified }) {
     this.opacity = { captured, rectified };
     this.captured.show(captured, rectified > 0 ? this.glass : 0);
-    this.captured.set({ coloured: 0 });
+    this.captured.set({ coloured: 0, plain: this.glass ? GLASS : PLASTER });
     this.rectified.show(rectified);
     this.rectified.set({ coloured: this.coloured });
     this.drawOutlines();
@@ -383,6 +385,7 @@ class Viewer {
       });
     }
     this.ring.set(lines);
+    this.overlay.say(this.shown.section && this.row ? figures(this.row) : "");
   }
 
   changed() {

@@ -22,6 +22,16 @@ export function spoken({ level_mm: level, angle_deg: angle, move_mm: move, regio
   return `${signed(move)} mm${region ? `  ${region}` : ""}  (${where})`;
 }
 
+/** The figures of a level, before and after, in one line. */
+export function figures(row) {
+  const said = [
+    ["circumference", "circumference"],
+    ["AP", "ap"],
+    ["ML", "ml"],
+  ].map(([word, key]) => `${word} ${number(row[`${key}_before_mm`])} \u2192 ${number(row[`${key}_after_mm`])}`);
+  return `level ${whole(row.level_mm)} mm:  ${said.join(",  ")}`;
+}
+
 function tidy(text) {
   return (Number(text) === 0 ? text.replace("-", "") : text).replace("-", "\u2212");
 }
