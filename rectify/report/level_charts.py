@@ -32,7 +32,7 @@ def level_chart(facts: Facts) -> Html:
     rows = [r for r in facts["levels"] if None not in (r["circumference_before_mm"], r["circumference_after_mm"])]
     if len(rows) < 2:
         return Html("")
-    first, last = rows[0]["level_mm"], rows[-1]["level_mm"]
+    first, last = float(rows[0]["level_mm"]), float(rows[-1]["level_mm"])
     step = (last - first) / (len(rows) - 1)
     tall = float(np.clip((last - first) * _MM_TALL, _LEAST_TALL, _MOST_TALL))
 
@@ -92,7 +92,7 @@ def _girth(facts: Facts, rows: list[Facts], at: tuple[float, float], y: Scale, t
     tape = [_on_model(row, rows, before) for row in facts["tape"] if _compared(row)]
     tape = [(level, value, ok) for level, value, ok in tape if rows[0]["level_mm"] <= level <= rows[-1]["level_mm"]]
     every = [*before, *after, *(value for _, value, _ in tape)]
-    low, high = min(every), max(every)
+    low, high = float(min(every)), float(max(every))
     low, high = low - 0.04 * (high - low) - 2, high + 0.04 * (high - low) + 2
 
     def x(value: float) -> float:

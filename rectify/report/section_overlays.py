@@ -65,7 +65,7 @@ def _figure(row: Facts, before: list[Points], after: list[Points], reach: float,
     was, now = _area(before), _area(after)
     fills = "".join(
         f"<path d='{_path_of_area(shape)}' fill='{colour}'/>"
-        for (_, colour), shape in zip(_SHAPES, (now.difference(was), was.difference(now)), strict=True)
+        for (_, colour), shape in zip(_SHAPES, (shapely.difference(now, was), shapely.difference(was, now)), strict=True)
     )
     size = f"{reach / 9:.1f}"
     words = (
