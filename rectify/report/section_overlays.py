@@ -30,7 +30,7 @@ _NOTE = (
     "From above, anterior at the top, all to one scale. Solid: the rectified model; dashed: the captured surface. "
     "Brown where material was added, teal where it was taken. In millimetres, captured \u2192 rectified."
 )
-_SHAPES = (("added", "#d4a056"), ("taken", "#62b0ac"))
+_ADDED, _TAKEN = "#d4a056", "#62b0ac"
 
 
 def overlay_section(facts: Facts, outcome: Outcome) -> Html:
@@ -63,9 +63,9 @@ def _figure(row: Facts, before: list[Points], after: list[Points], reach: float,
     r = f"{reach:.1f}"
     box = f"viewBox='-{r} -{r} {2 * reach:.1f} {2 * reach:.1f}'"
     was, now = _area(before), _area(after)
+    added, taken = shapely.difference(now, was), shapely.difference(was, now)
     fills = "".join(
-        f"<path d='{_path_of_area(shape)}' fill='{colour}'/>"
-        for (_, colour), shape in zip(_SHAPES, (shapely.difference(now, was), shapely.difference(was, now)), strict=True)
+        f"<path d='{_path_of_area(shape)}' fill='{colour}'/>" for shape, colour in ((added, _ADDED), (taken, _TAKEN))
     )
     size = f"{reach / 9:.1f}"
     words = (
