@@ -11,7 +11,7 @@ from rectify.cli.say import result, table
 if TYPE_CHECKING:
     from rectify.rulebook.describe import Description
     from rectify.rulebook.explain import Origin
-    from rectify.rulebook.plan import Plan, RegionPlan
+    from rectify.rulebook.plan import OverallRow, Plan, RegionPlan
 
 __all__ = ["tell_plan", "tell_rulebook"]
 
@@ -74,8 +74,8 @@ def tell_plan(plan: Plan, ways: tuple[Origin, ...] = ()) -> None:
     if plan.overall is not None:
         _head(f"overall reduction, percent of {plan.overall.basis}, {plan.overall.holds}")
         table(
-            ("level mm", "percent", "at"),
-            [(f"{row.level_mm:.1f}", f"{row.percent:.2f}", row.at_text) for row in plan.overall.rows],
+            ("level mm", "% circ.", "% volume", "at"),
+            [_row(row, plan.overall.basis) for row in plan.overall.rows],
         )
     _head("regions")
     table(
@@ -106,12 +106,21 @@ def tell_plan(plan: Plan, ways: tuple[Origin, ...] = ()) -> None:
         _named("", text)
 
 
+def _row(row: OverallRow, basis: str) -> tuple[str, ...]:
+    from rectify.rulebook.describe import both_bases
+
+    girth, volume = both_bases(row.percent, basis)
+    return f"{row.level_mm:.1f}", f"{girth:.2f}", f"{volume:.2f}", row.at_text
+
+
 def _region(region: RegionPlan) -> tuple[str, ...]:
+    from rectify.rulebook.describe import ACTION_WORDS
+
     anchor = region.anchor
     unsure = f", +-{anchor.uncertainty_mm:.0f} mm" if anchor.uncertainty_mm else ""
     return (
         region.name,
-        "reduction" if region.action == "reduce" else "build-up",
+        ACTION_WORDS[region.action],
         f"{region.rulebook_mm:.2f}",
         f"{region.change_mm:+.2f}" if region.change_mm else "-",
         f"{region.asked_mm:.2f}",

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rectify.engine.field import Asked, local_step
+from rectify.engine.formed import FormFigures, form_figures
 from rectify.engine.guard import Guarded
 from rectify.geometry.mesh import Faces, Floats, Ints, Points
 from rectify.geometry.nearest import faces_near, nearest
@@ -50,6 +51,9 @@ class RegionOutcome:
         Of the core's vertices that fill a hole of the scan.
     feather_mm : float
         As held.
+    form : FormFigures or None
+        How a wall that it forms came out; its move and volume are those of all that forms walls there, and there is no
+        distance to hold it against but its own: `achieved_mm` is what its action asks for.
     """
 
     region: RegionPlan
@@ -68,12 +72,14 @@ class RegionOutcome:
     filled_share: float
     feather_mm: float
     outline: Floats
+    form: FormFigures | None = None
 
 
 def achieve(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded) -> tuple[RegionOutcome, ...]:
     """Measure every region of a plan."""
     step = guarded.share[:, None] * asked.step
-    shape = _Shape(limb, asked, guarded, np.einsum("ij,ij->i", step, asked.normals), _vertex_areas(limb, asked, step))
+    areas = _swept_areas(asked.base, step, limb.mesh.faces)
+    shape = _Shape(limb, asked, guarded, np.einsum("ij,ij->i", step, asked.normals), areas)
     return tuple(_one(limb, plan, asked, guarded, i, shape) for i in range(len(plan.regions)))
 
 
@@ -89,20 +95,21 @@ class _Shape:
     areas: Points
 
 
-def _vertex_areas(limb: Limb, asked: Asked, step: Points) -> Points:
+def _swept_areas(base: Points, step: Points, faces: Faces) -> Points:
     """A third of the swept mean of its faces' vector areas for each vertex.
 
     While the corners go straight, a face's vector area is quadratic in the share of the way, so Simpson's rule over
     before, half way and after is exact, and the sum over the vertices is the change of volume to rounding.
     """
-    faces, n = limb.mesh.faces, len(step)
     mean = sum(
-        weight * face_cross(asked.base + share * step, faces) for weight, share in ((1.0, 0.0), (4.0, 0.5), (1.0, 1.0))
+        weight * face_cross(base + share * step, faces) for weight, share in ((1.0, 0.0), (4.0, 0.5), (1.0, 1.0))
     )
-    return sum_to_vertices(np.asarray(mean) / 36.0, faces, n)
+    return sum_to_vertices(np.asarray(mean) / 36.0, faces, len(step))
 
 
 def _one(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int, shape: _Shape) -> RegionOutcome:
+    if plan.regions[i].forms:
+        return _formed(limb, plan, asked, guarded, i)
     region, weight = plan.regions[i], asked.weight[i]
     sign = 1.0 if region.action == "build-up" else -1.0
     has = weight > 0
@@ -119,7 +126,7 @@ def _one(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int, shape: 
     start = limb.mesh.vertices if region.measured_from == "capture" else asked.base
     centre = start[core].mean(axis=0)
     area, height = np.linalg.norm(shape.areas, axis=1), shape.height
-    own_step = guarded.share[:, None] * _own_step(asked, region, asked.share[i], limb)
+    own_step = guarded.share[:, None] * _own_step(asked, region, asked.share[i])
     others = [j for j in range(len(plan.regions)) if j != i and (has & (asked.weight[j] > 0)).any()]
     return RegionOutcome(
         region=region,
@@ -141,10 +148,46 @@ def _one(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int, shape: 
     )
 
 
-def _own_step(asked: Asked, region: RegionPlan, share: Floats, limb: Limb) -> Points:
+def _formed(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int) -> RegionOutcome:
+    """A region that forms a wall."""
+    region, weight = plan.regions[i], asked.weight[i]
+    has = weight > 0
+    free = np.flatnonzero(asked.core(i, plan))
+    core = free if len(free) else np.flatnonzero(weight == 1.0)
+    reduced = asked.base - asked.form
+    areas = _swept_areas(reduced, asked.form, limb.mesh.faces)
+    height = np.einsum("ij,ij->i", asked.form, asked.normals)
+    area = np.linalg.norm(areas, axis=1)
+    stage = next(stage for stage in asked.stages if stage.region == i)
+    figures = form_figures(limb, region, stage, guarded, core)
+    centre = asked.base[core].mean(axis=0)
+    others = [j for j in range(len(plan.regions)) if j != i and (has & (asked.weight[j] > 0)).any()]
+    move = np.einsum("ij,ij->i", asked.base - limb.mesh.vertices, asked.places.normals)
+    peak = int(np.argmax(np.where(has, np.linalg.norm(asked.form, axis=1), -1.0)))
+    return RegionOutcome(
+        region=region,
+        achieved_mm=figures.achieved_mm,
+        achieved_from_reduced_mm=figures.achieved_mm,
+        achieved_from_capture_mm=float(np.median(move[core])),
+        error_mm=np.array([figures.achieved_mm - region.asked_mm]),
+        core_xyz=asked.base[core[int(np.argmin(np.linalg.norm(asked.base[core] - centre, axis=1)))]],
+        core_vertices=len(free),
+        peak_mm=float(np.copysign(np.linalg.norm(asked.form[peak]), height[peak])),
+        mean_mm=float(np.sum(height[has] * area[has]) / np.sum(area[has])),
+        area_mm2=float(area[has].sum()),
+        volume_ml=float(np.einsum("ij,ij->", asked.form[has], areas[has])) / 1000.0,
+        overlaps=tuple(plan.regions[j].name for j in others),
+        backed_off=bool((guarded.formed[has] < _KEPT).any()),
+        filled_share=float(np.isin(core, limb.invented).mean()),
+        feather_mm=asked.weights[i].feather_mm,
+        outline=asked.weights[i].outline,
+        form=figures,
+    )
+
+
+def _own_step(asked: Asked, region: RegionPlan, share: Floats) -> Points:
     """The part of the step that one region made: (n, 3) mm."""
-    shift = asked.base - limb.mesh.vertices
-    return local_step((region,), share[None, :], shift, asked.places.normals, asked.normals)
+    return local_step((region,), share[None, :], asked.shift, asked.places.normals, asked.normals)
 
 
 def _reach(limb: Limb, region: RegionPlan) -> float:

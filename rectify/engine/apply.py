@@ -38,13 +38,17 @@ _FEW_FOLDED = 0.001  # of the chart's cells
 
 @dataclass(frozen=True)
 class Volumes:
-    """Volumes in ml: below one plane, and of the whole closed body."""
+    """Volumes in ml: below one plane, without what forms the brim; and of the whole closed body, with it.
+
+    `brim_ml` is what seat, raised wall and flare add to that body.
+    """
 
     before_ml: float
     after_ml: float
     plane_level_mm: float
     model_before_ml: float
     model_after_ml: float
+    brim_ml: float = 0.0
 
     @property
     def change_ml(self) -> float:
@@ -95,10 +99,13 @@ class Outcome:
     limb, plan : what went in
     mesh : Mesh
         The rectified wall in the limb frame, open at the top, float64; see `closed`.
+    unbrimmed : Mesh
+        The same wall without seat, raised wall and flare: what a tape or a calliper is held against, for what forms the
+        brim holds no volume of the limb. `mesh` itself where nothing forms a brim.
     asked, guarded : the displacement before and after the guard
     regions, volumes, dimensions, checks : what was measured
     levels_before, levels_after : Profile
-        At the same levels, every 10 mm.
+        At the same levels, every 10 mm; after: of `unbrimmed`.
     warnings : tuple of Warn
         The plan's and the engine's.
     breaches : tuple of Warn
@@ -108,6 +115,7 @@ class Outcome:
     limb: Limb
     plan: Plan
     mesh: Mesh
+    unbrimmed: Mesh
     asked: Asked
     guarded: Guarded
     regions: tuple[RegionOutcome, ...]
@@ -130,6 +138,11 @@ class Outcome:
         shift = self.mesh.vertices - self.limb.mesh.vertices
         return np.asarray(np.einsum("ij,ij->i", shift, self.asked.places.normals))
 
+    @cached_property
+    def worked(self) -> Floats:
+        """(n,) mm: the same, without what forms walls and the brim: what the limits of amounts are held against."""
+        return np.asarray(self.move - np.einsum("ij,ij->i", self.asked.form, self.asked.places.normals))
+
 
 def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
     """Carry out a plan on a limb.
@@ -144,23 +157,26 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
     places = places_of(limb)
     asked = ask(limb, plan, places)
     steepest = float(np.tan(np.radians(plan.limits.slope_deg)))
-    guarded = guard(limb, places, asked.base, asked.normals, asked.step, steepest)
-    asked = replace(asked, base=guarded.base)
+    guarded = guard(limb, places, asked.base, asked.normals, asked.step, steepest, asked.form)
+    kept = guarded.formed[:, None]
+    asked = replace(asked, base=guarded.base, form=kept * asked.form, walls=kept * asked.walls, brim=kept * asked.brim)
     mesh = limb.mesh.with_vertices(guarded.vertices)
+    unbrimmed = mesh.with_vertices(mesh.vertices - asked.brim) if asked.brim.any() else mesh
     regions = achieve(limb, plan, asked, guarded)
     levels = np.arange(np.ceil(limb.chart.top_mm / _LEVEL_STEP_MM) * _LEVEL_STEP_MM, limb.end_level_mm, _LEVEL_STEP_MM)
-    before, after = measure_levels(limb.mesh, levels), measure_levels(mesh, levels)
+    before, after = measure_levels(limb.mesh, levels), measure_levels(unbrimmed, levels)
     outcome = Outcome(
         limb=limb,
         plan=plan,
         mesh=mesh,
+        unbrimmed=unbrimmed,
         asked=asked,
         guarded=guarded,
         regions=regions,
-        volumes=_volumes(limb, mesh),
+        volumes=_volumes(limb, mesh, unbrimmed),
         levels_before=before,
         levels_after=after,
-        dimensions=_dimensions(limb, plan, mesh),
+        dimensions=_dimensions(limb, plan, unbrimmed),
         checks=_checks(limb, mesh, guarded),
         warnings=(
             *plan.warnings,
@@ -171,18 +187,21 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
         ),
         breaches=(),
     )
-    held = breaches(outcome.move, plan, outcome.volumes.change_percent, before, after, limb.inflection_mm)
+    held = breaches(outcome.worked, plan, outcome.volumes.change_percent, before, after, limb.inflection_mm)
     return replace(outcome, breaches=held)
 
 
-def _volumes(limb: Limb, mesh: Mesh) -> Volumes:
-    plane = limb.plane_level(mesh.vertices)
+def _volumes(limb: Limb, mesh: Mesh, unbrimmed: Mesh) -> Volumes:
+    plane = limb.plane_level(unbrimmed.vertices)
+    whole = volume(limb.closed_over(mesh.vertices)) / 1000.0
+    bare = whole if unbrimmed is mesh else volume(limb.closed_over(unbrimmed.vertices)) / 1000.0
     return Volumes(
         before_ml=limb.volume_ml(plane),
-        after_ml=volume_below(mesh, -plane) / 1000.0,
+        after_ml=volume_below(unbrimmed, -plane) / 1000.0,
         plane_level_mm=plane,
         model_before_ml=limb.model_volume_ml(),
-        model_after_ml=volume(limb.closed_over(mesh.vertices)) / 1000.0,
+        model_after_ml=whole,
+        brim_ml=whole - bare,
     )
 
 
@@ -253,14 +272,21 @@ def _backed_off(r: RegionOutcome) -> Warn:
 
 
 def _eased_warnings(limb: Limb, guarded: Guarded) -> tuple[Warn, ...]:
-    """Where the overall reduction, or the end, had to back off."""
+    """Where a wall that is formed had to give way, or the overall reduction, or the end."""
+    out = []
+    worst = int(np.argmin(guarded.formed))
+    if guarded.formed[worst] < 1.0:
+        level = -limb.mesh.vertices[worst, 2]
+        share = f"{guarded.formed[worst]:.0%} of it at level {level:.0f} mm"
+        text = f"the shape could not carry all of what is formed: {share}"
+        out.append(Warn("form-backed-off", "look", text, "regions"))
     worst = int(np.argmin(guarded.eased))
     if guarded.eased[worst] >= 1.0:
-        return ()
+        return tuple(out)
     level = -limb.mesh.vertices[worst, 2]
     share = f"{guarded.eased[worst]:.0%} of it at level {level:.0f} mm"
     text = f"the shape could not carry all of the overall reduction: {share}"
-    return (Warn("overall-backed-off", "look", text, "overall"),)
+    return (*out, Warn("overall-backed-off", "look", text, "overall"))
 
 
 def _fold_warnings(limb: Limb) -> tuple[Warn, ...]:

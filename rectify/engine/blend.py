@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rectify.geometry.mesh import Floats
+from rectify.rulebook.plan import Fall
 
-__all__ = ["QUINTIC_SLOPE", "quintic", "shares"]
+__all__ = ["QUINTIC_SLOPE", "fallen", "quintic", "shares"]
 
 QUINTIC_SLOPE = 1.875  # steepest slope of the quintic step, per unit of amount over feather: 30 t²(1-t)² at 1/2
 
@@ -21,6 +22,15 @@ def quintic(t: Floats) -> Floats:
     """The step 6t⁵ - 15t⁴ + 10t³ on [0, 1], flat to second order at both ends; 0 below, 1 above."""
     t = np.clip(t, 0.0, 1.0)
     return np.minimum(t * t * t * (t * (6.0 * t - 15.0) + 10.0), 1.0)  # rounding may pass 1
+
+
+def fallen(t: Floats, fall: Fall) -> Floats:
+    """How a weight rises over a feather, t from 0 at its outer end to 1: the quintic step; the raised cosine, a little
+    less steep; or t³ (4 - 3t), which runs out thin (flat to second order outside, to first at the core)."""
+    if fall == "smooth":
+        return quintic(t)
+    t = np.clip(t, 0.0, 1.0)
+    return np.asarray(0.5 - 0.5 * np.cos(np.pi * t) if fall == "cosine" else t * t * t * (4.0 - 3.0 * t))
 
 
 def shares(weights: Floats, builds: NDArray[np.bool_]) -> Floats:

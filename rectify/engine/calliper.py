@@ -11,7 +11,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
+from rectify.geometry.corners import corner_shares
+from rectify.geometry.mesh import Floats, Ints, Mesh, Points
 from rectify.geometry.nearest import nearest
 from rectify.limb.limb import Limb
 from rectify.limb.measure import measure_levels
@@ -47,17 +48,7 @@ def tips_of(limb: Limb, dimension: Dimension) -> Tips | None:
     angles = np.array([spot.angle_deg for spot in dimension.between])
     vertices, faces = limb.mesh.vertices, limb.mesh.faces
     _, face, place = nearest(limb.chart.point(stations, angles), vertices, faces)
-    return Tips(faces[face], _shares(place, vertices, faces[face]))
-
-
-def _shares(places: Points, vertices: Points, corners: Faces) -> Floats:
-    """Barycentric shares of places (k, 3) that lie in faces (k, 3)."""
-    a, b, c = (vertices[corners[:, i]] for i in range(3))
-    whole = np.cross(b - a, c - a)
-    size = np.einsum("ij,ij->i", whole, whole)
-    of_b = np.einsum("ij,ij->i", np.cross(places - a, c - a), whole) / size
-    of_c = np.einsum("ij,ij->i", np.cross(b - a, places - a), whole) / size
-    return np.stack([1.0 - of_b - of_c, of_b, of_c], axis=1)
+    return Tips(faces[face], corner_shares(place, vertices, faces[face]))
 
 
 def dimension_sizes(mesh: Mesh, dimensions: Sequence[Dimension], tips: Sequence[Tips | None]) -> Floats:

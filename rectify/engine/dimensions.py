@@ -89,7 +89,7 @@ class _Surface:
     near: Ints
     faces: Faces
     tips: tuple[Tips | None, ...]
-    capture: Points
+    formed_by: tuple[float, ...]  # the amounts of what forms walls, as `asked` was made with them
 
     @classmethod
     def of(cls, limb: Limb, plan: Plan, dimensions: Sequence[Dimension]) -> _Surface:
@@ -98,7 +98,7 @@ class _Surface:
         kept = np.ones(len(asked.base))
         if _is_bad(limb, plan, asked):
             steepest = float(np.tan(np.radians(plan.limits.slope_deg)))
-            kept = guard(limb, asked.places, asked.base, asked.normals, asked.step, steepest).share
+            kept = guard(limb, asked.places, asked.base, asked.normals, asked.step, steepest, asked.form).share
         height, faces = -limb.mesh.vertices[:, 2], limb.mesh.faces
         high, low = highest(height, faces), least(height, faces)
         about = np.zeros(len(faces), dtype=bool)
@@ -109,14 +109,24 @@ class _Surface:
         near = np.unique(np.concatenate([faces[about].ravel(), *corners]))
         own = tuple(tip if tip is None else Tips(np.searchsorted(near, tip.corners), tip.shares) for tip in tips)
         band = np.searchsorted(near, faces[about])
-        return cls(asked, kept, tuple(dimensions), near, band, own, limb.mesh.vertices[near])
+        formed_by = tuple(region.asked_mm for region in plan.regions if region.forms)
+        return cls(asked, kept, tuple(dimensions), near, band, own, formed_by)
 
     def moved(self, regions: Sequence[RegionPlan]) -> Mesh:
         """The part that counts, as these regions make it."""
         asked, near = self.asked, self.near
-        shift = asked.base[near] - self.capture
+        shift = asked.shift[near]
         step = local_step(tuple(regions), asked.share[:, near], shift, asked.places.normals[near], asked.normals[near])
-        return Mesh(asked.base[near] + self.kept[near, None] * step, self.faces)
+        return Mesh(self._base(regions) + self.kept[near, None] * step, self.faces)
+
+    def _base(self, regions: Sequence[RegionPlan]) -> Points:
+        """The formed surface with these regions' amounts, where it counts, without what forms the brim."""
+        asked, near = self.asked, self.near
+        amounts = tuple(region.asked_mm for region in regions if region.forms)
+        if asked.forming is None or amounts == self.formed_by:
+            return np.asarray((asked.base - asked.brim)[near])
+        formed = asked.forming.moves(regions, asked.base - asked.form, asked.cells)
+        return np.asarray((asked.base - asked.form + formed.move - formed.brim)[near])
 
     def sizes(self, regions: Sequence[RegionPlan]) -> Floats:
         """What the dimensions measure with these regions, (k,) mm; NaN where the section is open."""
@@ -137,7 +147,8 @@ def _is_bad(limb: Limb, plan: Plan, asked: Asked) -> bool:
     here; what they cost shows in what the finished model measures."""
     height = np.einsum("ij,ij->i", asked.step, asked.normals)
     steep = slopes(asked.base, limb.mesh.faces, height) > np.tan(np.radians(plan.limits.slope_deg))
-    return bool(steep.any() or flipped_faces(limb.mesh.vertices, asked.base + asked.step, limb.mesh.faces).any())
+    reference = limb.mesh.vertices + asked.form
+    return bool(steep.any() or flipped_faces(reference, asked.base + asked.step, limb.mesh.faces).any())
 
 
 # -- the amounts -----------------------------------------------------------------------------------
@@ -175,10 +186,15 @@ class _Task:
         """The least and the most of each amount: `allow`, the limit less what the overall reduction moved there, the
         steepest slope. The rulebook's own amount is never out of bounds."""
         asked, limits = self.surface.asked, self.plan.limits
-        shift = np.einsum("ij,ij->i", asked.base - self.limb.mesh.vertices, asked.places.normals)
+        shift = np.einsum("ij,ij->i", asked.shift, asked.places.normals)
         low, high = self.own.copy(), self.own.copy()
         for i, region in enumerate(self.plan.regions):
             if region.name not in self.names or region.allow_mm is None:
+                continue
+            if region.form is not None:
+                k = self.names.index(region.name)
+                most = region.form.in_mm if region.action == "flatten" else region.allow_mm[1]
+                low[k], high[k] = min(region.allow_mm[0], low[k]), max(min(region.allow_mm[1], most), high[k])
                 continue
             built = region.action == "build-up"
             steep = np.tan(np.radians(limits.slope_deg)) * asked.weights[i].feather_mm / QUINTIC
@@ -261,6 +277,7 @@ class _Task:
             before = self.surface
             plan = self._plan_of(amounts)
             counts_regions = plan.overall is not None and plan.overall.holds == "finished"
+            counts_regions |= any(region.forms for region in self.regions)  # the walls turn the normals
             if not counts_regions and not _is_bad(self.limb, plan, self._asked_at(plan)) and before.kept.min() == 1.0:
                 break
             self.surface = _Surface.of(self.limb, plan, before.dimensions)
@@ -273,8 +290,7 @@ class _Task:
     def _asked_at(self, plan: Plan) -> Asked:
         """What is asked of every vertex with a plan's amounts, on the reduced surface as it was."""
         asked = self.surface.asked
-        shift = asked.base - self.limb.mesh.vertices
-        step = local_step(plan.regions, asked.share, shift, asked.places.normals, asked.normals)
+        step = local_step(plan.regions, asked.share, asked.shift, asked.places.normals, asked.normals)
         return replace(asked, step=step)
 
     def _without_idle(self, amounts: Floats) -> Floats:

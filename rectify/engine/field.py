@@ -8,6 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rectify.engine.blend import shares
+from rectify.engine.flare import flare_move
+from rectify.engine.forms import Formed, Forming, Stage
 from rectify.engine.guard import moved as moved_by
 from rectify.engine.overall import OverallMove, end_move, overall_move, shortfall
 from rectify.engine.places import Places, places_of
@@ -32,9 +34,11 @@ class Asked:
     Parameters
     ----------
     places : Places
+    capture : (n, 3) mm
+        The vertices as captured.
     base : (n, 3) mm
-        The reduced surface: the capture after the overall reduction and what is done to the end. Vertices that
-        neither touches keep their bits.
+        The reduced surface: the capture after the overall reduction, what is done to the end, and the walls that are
+        formed. Vertices that none of them touches keep their bits.
     normals : (n, 3) unit
         The reduced surface's, smoothed: the direction of the local move.
     weights : one per region, in the plan's order
@@ -45,9 +49,21 @@ class Asked:
     step : (n, 3) mm
         The regions' move from the reduced surface.
     overall : OverallMove or None
+    form : (n, 3) mm
+        The part of the way to `base` that forms walls and the brim's flare; exactly 0 where nothing is formed.
+    walls : (n, 3) mm
+        The same without the flare.
+    brim : (n, 3) mm
+        The part of `form` that forms the brim: raised walls, shelves, the flare.
+    forming : Forming or None
+        The forming regions, to be carried out with other amounts.
+    stages : one for each forming region, in the order they were carried out
+    cells : (k, c, 3) mm
+        What the overall reduction and the end did to the chart's cells.
     """
 
     places: Places
+    capture: Points
     base: Points
     normals: Points
     weights: tuple[Weight, ...]
@@ -55,11 +71,23 @@ class Asked:
     share: Floats
     step: Points
     overall: OverallMove | None
+    form: Points
+    walls: Points
+    brim: Points
+    forming: Forming | None
+    stages: tuple[Stage, ...]
+    cells: NDArray[np.float64]
+
+    @property
+    def shift(self) -> Points:
+        """What the overall reduction and the end did, (n, 3) mm, as `local_step` takes it."""
+        return self.base - self.form - self.capture
 
     def core(self, i: int, plan: Plan) -> NDArray[np.bool_]:
-        """(n,) the core of region i: its weight is 1, and no region of its rank or above has any."""
-        rank = [region.action == "build-up" for region in plan.regions]
-        rivals = [j for j in range(len(rank)) if j != i and rank[j] >= rank[i]]
+        """(n,) the core of region i: its weight is 1, and no region of its rank or above has any. What forms a wall has
+        its core where nothing builds up or reduces."""
+        rank = [-1 if region.forms else int(region.action == "build-up") for region in plan.regions]
+        rivals = [j for j in range(len(rank)) if j != i and rank[j] >= max(rank[i], 0)]
         free = (self.weight[rivals] == 0).all(axis=0) if rivals else np.ones(self.weight.shape[1], dtype=bool)
         return np.asarray((self.weight[i] == 1.0) & free)
 
@@ -74,7 +102,8 @@ def ask(limb: Limb, plan: Plan, places: Places | None = None) -> Asked:
     """
     places = places_of(limb) if places is None else places
     weights, weight = _weigh(limb, plan, places)
-    share = shares(weight, np.array([region.action == "build-up" for region in plan.regions], dtype=bool))
+    share = _shares(plan, weight)
+    forming = Forming.of(limb, plan.regions, weights, weight, places)
     end, end_cells = _end(limb, plan, places)
     moved = None
     if plan.overall is not None:
@@ -89,14 +118,60 @@ def ask(limb: Limb, plan: Plan, places: Places | None = None) -> Asked:
             # the overall move and it on them: each round makes up what the last came short by
             more = np.zeros(len(moved.levels))
             for _ in range(_FINISHED_ROUNDS):
-                shift = end + moved.move
-                step, _ = _local(limb, plan, places, share, shift, end_cells + moved.cells)
-                also = end + step
+                shift, cells = end + moved.move, end_cells + moved.cells
+                walls = _formed(limb, plan, forming, shift, cells)
+                step, _ = _local(limb, plan, places, share, shift, cells + walls.cells)
+                also = end + step + walls.move - walls.brim  # what forms the brim is not a tape's to make up for
                 moved = overall_move(limb, plan.overall, *where, also=also, more=more)
                 more = more + shortfall(limb, plan.overall, moved, limb.mesh.vertices + also + moved.move)
     shift = end if moved is None else end + moved.move
-    step, normals = _local(limb, plan, places, share, shift, end_cells if moved is None else end_cells + moved.cells)
-    return Asked(places, moved_by(limb.mesh.vertices, shift), normals, weights, weight, share, step, moved)
+    cells = end_cells if moved is None else end_cells + moved.cells
+    walls = _formed(limb, plan, forming, shift, cells)
+    formed = _flared(limb, plan, places, walls, cells)
+    step, normals = _local(limb, plan, places, share, shift, cells + formed.cells)
+    base = moved_by(limb.mesh.vertices, shift + formed.move)
+    return Asked(
+        places=places,
+        capture=limb.mesh.vertices,
+        base=base,
+        normals=normals,
+        weights=weights,
+        weight=weight,
+        share=share,
+        step=step,
+        overall=moved,
+        form=formed.move,
+        walls=walls.move,
+        brim=formed.brim,
+        forming=forming,
+        stages=walls.stages,
+        cells=cells,
+    )
+
+
+def _shares(plan: Plan, weight: Floats) -> Floats:
+    """How much of each region's own move a place takes (r, n); none of what forms a wall."""
+    local = np.array([not region.forms for region in plan.regions], dtype=bool)
+    out = np.zeros_like(weight)
+    builds = np.array([region.action == "build-up" for region in plan.regions], dtype=bool)
+    out[local] = shares(weight[local], builds[local])
+    return out
+
+
+def _formed(limb: Limb, plan: Plan, forming: Forming | None, shift: Points, cells: NDArray[np.float64]) -> Formed:
+    """The walls that are formed on the reduced surface."""
+    if forming is not None:
+        return forming.moves(plan.regions, limb.mesh.vertices + shift, cells)
+    nothing = np.zeros_like(shift)
+    return Formed(nothing, np.zeros_like(cells), nothing)
+
+
+def _flared(limb: Limb, plan: Plan, places: Places, walls: Formed, cells: NDArray[np.float64]) -> Formed:
+    """The walls with the flare of the brim."""
+    if plan.brim is None or plan.brim.flare_out_mm <= 0:
+        return walls
+    flare, flare_cells = flare_move(limb.chart, plan.brim, places, cells + walls.cells)
+    return Formed(walls.move + flare, walls.cells + flare_cells, walls.brim + flare)
 
 
 def _end(limb: Limb, plan: Plan, places: Places) -> tuple[Points, NDArray[np.float64]]:
@@ -177,7 +252,7 @@ def local_step(
     share : (r, n)
         How much of each region's own move a place takes.
     shift : (n, 3) mm
-        From the captured to the reduced surface.
+        From the captured to the reduced surface, without what forms walls.
     capture_normals, normals : (n, 3) unit
         Of the captured and of the reduced surface. A region that is measured from the capture takes a place to its
         amount along the capture's normal, whatever the overall reduction did; the others go on from where that went.
@@ -185,6 +260,8 @@ def local_step(
     along = np.zeros(len(shift))
     whole = np.zeros_like(shift)
     for region, part in zip(regions, share, strict=True):
+        if region.forms:
+            continue
         amount = region.asked_mm if region.action == "build-up" else -region.asked_mm
         if region.measured_from == "capture":
             whole += part[:, None] * (amount * capture_normals - shift)

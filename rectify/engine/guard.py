@@ -5,6 +5,9 @@ by no more than the face needs where that is known, and the lowering runs out sm
 whatever the mesh's edges; and so on until no face is bad. Vertices that were not to move do not; faces are never
 touched. What the guard looks at: faces turned over or crushed against the captured surface, the slope of the move
 along the surface, and faces that pass through others where the capture's did not.
+
+A wall that is formed turns its faces on purpose, a seat by a right angle: there a face is held against the same wall
+formed a third, two thirds and all of the way, and it is the forming that gives way, after the local move.
 """
 
 from __future__ import annotations
@@ -46,6 +49,7 @@ class Guarded:
         The reduced surface, as far as it could be had.
     share : (n,) of its asked local move that each vertex kept
     eased : (n,) of its move to the reduced surface that each vertex kept
+    formed : (n,) of the move that forms walls and flares that each vertex kept
     rounds : int
         0 where nothing had to back off.
     crossings, crossings_of_capture : int
@@ -56,6 +60,7 @@ class Guarded:
     base: Points
     share: Floats
     eased: Floats
+    formed: Floats
     rounds: int
     crossings: int
     crossings_of_capture: int
@@ -80,7 +85,15 @@ def slopes(vertices: Points, faces: Faces, move: Floats) -> Floats:
     return np.asarray(np.sqrt(np.maximum(p * du + q * dw, 0.0)))
 
 
-def guard(limb: Limb, places: Places, base: Points, normals: Points, step: Points, steepest: float) -> Guarded:
+def guard(
+    limb: Limb,
+    places: Places,
+    base: Points,
+    normals: Points,
+    step: Points,
+    steepest: float,
+    form: Points | None = None,
+) -> Guarded:
     """Move the reduced surface by `step`, backing off where it must.
 
     Parameters
@@ -96,35 +109,48 @@ def guard(limb: Limb, places: Places, base: Points, normals: Points, step: Point
     step : (n, 3) mm
     steepest : float
         Tangent of the slope limit.
+    form : (n, 3) mm, optional
+        The part of the way from the capture to `base` that forms walls.
 
     Raises
     ------
     RectifyError
         If no shape could be found; nothing folded or open is ever returned.
     """
-    share, eased = np.ones(len(base)), np.ones(len(base))
+    share, eased, kept = np.ones(len(base)), np.ones(len(base)), np.ones(len(base))
     capture, faces = limb.mesh, limb.mesh.faces
     height = np.einsum("ij,ij->i", step, normals)
-    shift = base - capture.vertices
+    form = form if form is not None and form.any() else None
+    shift = base - capture.vertices if form is None else base - capture.vertices - form
+    reference = capture.vertices if form is None else moved(capture.vertices, form)
     known = None
     for done in range(_ROUNDS):
         vertices = moved(base, share[:, None] * step)
-        keep = _to_keep(capture.vertices, base, vertices, height * share, faces, steepest)
+        keep = _to_keep(reference, base, vertices, height * share, faces, steepest)
+        if form is not None:
+            keep[_turned_in_forming(capture.vertices, kept[:, None] * form, faces)] = _LOWER
         if keep.min(initial=1.0) >= 1.0:
             known = _crossings(limb, capture.vertices) if known is None else known
             now = _crossings(limb, vertices)
             new = np.setdiff1d(now, known)
             if len(new) == 0:
-                return Guarded(vertices, base, share, eased, done, len(now), len(known))
+                return Guarded(vertices, base, share, eased, kept, done, len(now), len(known))
             keep = np.where(_near_crossings(new, faces, limb.cap), _LOWER, 1.0)
-        # where the regions have nothing left to give, the overall move and the end give
+        # where the regions have nothing left to give, what forms walls gives, and then the overall move and the end
         spent = highest(np.abs(height * share), faces) < _SPENT_MM
         lost = _at_vertices(np.where(spent, 0.0, 1.0 - keep), faces, len(base))
         share = share * (1.0 - _spread(limb.chart, places, lost))
-        if (spent & (keep < 1)).any():
-            lost = _at_vertices(np.where(spent, 1.0 - keep, 0.0), faces, len(base))
-            eased = eased * (1.0 - _spread(limb.chart, places, lost))
-            base = moved(capture.vertices, eased[:, None] * shift)
+        if not (spent & (keep < 1)).any():
+            continue
+        if form is not None:
+            formed = highest(kept * np.linalg.norm(form, axis=1), faces) >= _SPENT_MM
+            lost = _at_vertices(np.where(spent & formed, 1.0 - keep, 0.0), faces, len(base))
+            kept = kept * (1.0 - _spread(limb.chart, places, lost))
+            reference = moved(capture.vertices, kept[:, None] * form)
+            spent &= ~formed
+        lost = _at_vertices(np.where(spent, 1.0 - keep, 0.0), faces, len(base))
+        eased = eased * (1.0 - _spread(limb.chart, places, lost))
+        base = moved(capture.vertices, eased[:, None] * shift + (0.0 if form is None else kept[:, None] * form))
     raise RectifyError(
         "no sound shape was found: the surface still folds after backing off",
         found=f"{int((keep < 1).sum())} faces",
@@ -132,9 +158,23 @@ def guard(limb: Limb, places: Places, base: Points, normals: Points, step: Point
     )
 
 
-def _to_keep(capture: Points, base: Points, vertices: Points, height: Floats, faces: Faces, steepest: float) -> Floats:
-    """What share of its present move each face may keep, (m,): 1 where it is sound."""
-    keep = np.where(flipped_faces(capture, vertices, faces), _LOWER, 1.0)
+def _turned_in_forming(capture: Points, form: Points, faces: Faces) -> NDArray[np.bool_]:
+    """(m,) faces that are turned over, or crushed, on some third of the way to the formed walls."""
+    bad = np.zeros(len(faces), dtype=bool)
+    at = np.flatnonzero(any_corner((form != 0).any(axis=1), faces))
+    before = capture
+    for share in (1.0 / 3.0, 2.0 / 3.0, 1.0):
+        after = moved(capture, share * form)
+        bad[at] |= flipped_faces(before, after, faces[at])
+        before = after
+    return bad
+
+
+def _to_keep(
+    reference: Points, base: Points, vertices: Points, height: Floats, faces: Faces, steepest: float
+) -> Floats:
+    """What share of its present move each face may keep, (m,): 1 where it is sound against a reference surface."""
+    keep = np.where(flipped_faces(reference, vertices, faces), _LOWER, 1.0)
     steep = slopes(base, faces, height)
     over = steep > steepest
     keep[over] = np.minimum(keep[over], np.maximum(_JUST_UNDER * steepest / steep[over], _LOWER))

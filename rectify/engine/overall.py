@@ -26,7 +26,7 @@ from rectify.limb.chart import Chart, wrap_deg
 from rectify.limb.limb import Limb
 from rectify.rulebook.plan import End, Overall, Spare, Warn
 
-__all__ = ["OverallMove", "end_move", "overall_move", "percent_at"]
+__all__ = ["OverallMove", "end_move", "overall_move", "percent_at", "secant"]
 
 _STEP_MM = 2.0  # between levels at which the move is solved
 _MOST_FACTOR = 2.0  # what sparing may ask of the rest
@@ -158,7 +158,7 @@ def _solve(
     in_plane = np.bincount(cuts.level_of, weights=turned[cuts.start_edges // n] > 0, minlength=k) == 0
     solvable = cuts.closed & in_plane & (asked > 0)
     target = before * (1.0 - aim)
-    inward = _secant(size, target, plain, solvable)
+    inward = secant(size, target, plain, solvable)
     factor = np.divide(inward, plain, out=np.ones(k), where=plain > 0)
     too_far = solvable & ~(factor <= _MOST_FACTOR)
     inward = np.where(too_far, _MOST_FACTOR * plain, inward)
@@ -176,7 +176,7 @@ def _solve(
     return inward, solvable & ~too_far, warnings
 
 
-def _secant(size: Callable[[Floats], Floats], target: Floats, plain: Floats, solvable: NDArray[np.bool_]) -> Floats:
+def secant(size: Callable[[Floats], Floats], target: Floats, plain: Floats, solvable: NDArray[np.bool_]) -> Floats:
     """Root of size(inward) = target at every level at once; the plain answer is a good start."""
     one, two = np.zeros_like(plain), plain
     f_one, f_two = size(one) - target, size(two) - target

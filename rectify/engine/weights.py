@@ -16,19 +16,20 @@ from numpy.typing import NDArray
 from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
-from rectify.engine.blend import quintic
+from rectify.engine.blend import fallen
 from rectify.engine.layout import Layout, layout_at
 from rectify.engine.outline import cleared, closed, drawn, inradius, opened, plane_of, ring_of, turned
 from rectify.errors import RulesError
 from rectify.geometry.mesh import Floats, Points
 from rectify.limb.chart import Chart
-from rectify.rulebook.plan import Band, EndCap, Outline, Oval, RegionPlan, Strip
+from rectify.rulebook.plan import Band, EndCap, Fall, Outline, Oval, RegionPlan, Sector, Strip
 
 __all__ = ["Weight", "region_weight"]
 
 Where = Callable[[Floats, Floats], Floats]  # stations, angles -> weight
 
 _RASTER_MM = 1.0
+_BELOW_MM = 25.0  # more than the lead of any corner of a shelf
 _LEAST_CORE_MM = 1.5  # half of the 3 mm that a core always has
 
 
@@ -77,6 +78,8 @@ def region_weight(region: RegionPlan, chart: Chart, edge_mm: float) -> Weight:
         return _band(region, shape, chart, core)
     if isinstance(shape, EndCap):
         return _end_cap(region, shape, chart, core)
+    if isinstance(shape, Sector):
+        return _sector(region, shape, chart)
     layout = layout_at(chart, region.anchor.spot, _reach(shape, region))
     line = drawn(shape, layout)
     if isinstance(shape, Oval) and region.profile == "groove":
@@ -105,6 +108,7 @@ class _Blend:
     feather: float
     zero: float
     rise: float
+    fall: Fall = "smooth"
 
 
 def _blend(region: RegionPlan, room: float, core: float) -> _Blend:
@@ -117,9 +121,9 @@ def _blend(region: RegionPlan, room: float, core: float) -> _Blend:
     whole = region.profile != "flat"
     if region.blend == "inside":
         feather = room if whole else min(region.feather_mm, room)
-        return _Blend(feather, 0.0, feather)
+        return _Blend(feather, 0.0, feather, region.fall)
     feather = region.feather_mm
-    return _Blend(feather, -feather, feather + room if whole else feather)
+    return _Blend(feather, -feather, feather + room if whole else feather, region.fall)
 
 
 def _flat(region: RegionPlan, layout: Layout, asked: BaseGeometry, core: float) -> Weight:
@@ -154,9 +158,9 @@ def _groove(region: RegionPlan, shape: Oval, layout: Layout, line: BaseGeometry,
         x, y = (p[:, 1], p[:, 0]) if swap else (p[:, 0], p[:, 1])
         width = np.sqrt(np.clip(1.0 - (x / long) ** 2, 0.0, None))
         across = 1.0 - np.divide(np.abs(y), short * width, out=np.full_like(y, 2.0), where=width > 0)
-        weight = quintic(across / (1.0 - core / short)) * quintic((long - np.abs(x)) / feather)
+        weight = fallen(across / (1.0 - core / short), region.fall) * fallen((long - np.abs(x)) / feather, region.fall)
         for centre, by in clear:
-            weight *= quintic((np.linalg.norm(plane - centre, axis=1) - by) / max(feather, core))
+            weight *= fallen((np.linalg.norm(plane - centre, axis=1) - by) / max(feather, core), region.fall)
         return weight
 
     ring = ring_of(line, layout)
@@ -186,6 +190,24 @@ def _end_cap(region: RegionPlan, shape: EndCap, chart: Chart, core: float) -> We
     return Weight(at, blend.feather, _rings(station), float(np.pi * shape.reach_mm**2), 0.0)
 
 
+def _sector(region: RegionPlan, shape: Sector, chart: Chart) -> Weight:
+    """Its width counts at each level; below its place it weighs for as long as a corner may be rounded there."""
+    spot, half = region.anchor.spot, shape.around_mm / 2
+    blend = _Blend(region.feather_mm, -region.feather_mm, region.feather_mm, region.fall)
+
+    def at(stations: Floats, angles: Floats) -> Floats:
+        weight = _step(half - np.abs(chart.around(spot.angle_deg, stations, angles)), blend)
+        return np.where(stations <= spot.station_mm + _BELOW_MM, weight, 0.0)
+
+    rows = np.linspace(chart.top_mm, spot.station_mm, 40)
+    turn = np.degrees(half / np.interp(rows, chart.stations, chart.perimeters) * 2 * np.pi)
+    up, down = np.stack([rows, spot.angle_deg + turn], axis=1), np.stack([rows, spot.angle_deg - turn], axis=1)
+    edge = chart.is_captured(rows, np.full(len(rows), spot.angle_deg))
+    high = float(rows[edge].min()) if edge.any() else spot.station_mm
+    ring = np.concatenate([down[rows >= high], up[rows >= high][::-1], down[rows >= high][:1]])
+    return Weight(at, blend.feather, ring, shape.around_mm * (spot.station_mm - high), 0.0)
+
+
 def _rings(*stations: float) -> NDArray[np.float64]:
     """Outlines all round the limb at some stations, a row of NaN between them."""
     turn = np.linspace(-180.0, 180.0, 121)
@@ -202,7 +224,7 @@ def _step(depth: Floats, blend: _Blend) -> Floats:
     """Weights of depths inside the line, mm; a cliff where there is no room to rise."""
     if blend.rise <= 0:
         return (depth >= blend.zero).astype(np.float64)
-    return quintic((depth - blend.zero) / blend.rise)
+    return fallen((depth - blend.zero) / blend.rise, blend.fall)
 
 
 class _Raster:

@@ -16,6 +16,7 @@ import rectify
 from rectify.limb.measure import measure_levels
 from rectify.report import of_capture as capture
 from rectify.report import of_change as change
+from rectify.report import of_forms as forms
 from rectify.report.rounding import rounded
 from rectify.rulebook.plan import Warn
 
@@ -67,6 +68,7 @@ def change_facts(case: Case, outcome: Outcome, standing: Standing) -> dict[str, 
         "extremes": change.extreme_facts(outcome),
         "overall": change.overall_facts(outcome),
         "end": change.end_facts(outcome),
+        "brim": forms.brim_facts(outcome),
         "levels": change.change_levels(outcome),
         "regions": change.region_facts(outcome),
         "lengths": capture.length_facts(limb, after_end_mm=float(-outcome.mesh.vertices[:, 2].min())),

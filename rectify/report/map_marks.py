@@ -13,9 +13,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rectify.engine.brim import brim_curve
 from rectify.limb.chart import wrap_deg
 from rectify.limb.vocabulary import vocabulary
 from rectify.report.labels import Label, place_labels
+from rectify.rulebook.describe import ACTION_WORDS
 from rectify.viewer.colours import INK, PENCIL
 from rectify.viewer.outlines import rings_of
 
@@ -55,9 +57,10 @@ def _laid(outcome: Outcome, ring: NDArray[np.float64]) -> Iterator[NDArray[np.fl
 
 
 def draw_outlines(ax: Axes, outcome: Outcome) -> None:
-    """The pencil lines: solid round a build-up, dashed round a reduction."""
+    """The pencil lines: solid round a build-up, dashed round a reduction, dashes and dots round a formed wall."""
     for r in outcome.regions:
-        style: str | tuple[int, tuple[float, float]] = "solid" if r.region.action == "build-up" else (0, (4.0, 2.0))
+        style: str | tuple[int, tuple[float, ...]] = "solid" if r.region.action == "build-up" else (0, (4.0, 2.0))
+        style = (0, (6.0, 1.5, 1.5, 1.5)) if r.region.forms else style
         for ring in rings_of(r.outline):
             for line in _laid(outcome, ring):
                 ax.plot(line[:, 0], line[:, 1], color="white", lw=2.2, alpha=0.6, zorder=1.9)
@@ -65,11 +68,12 @@ def draw_outlines(ax: Axes, outcome: Outcome) -> None:
 
 
 def draw_trimline(ax: Axes, outcome: Outcome) -> None:
-    """The brim's places, joined straight."""
+    """The trimline, its corners rounded as they will be cut."""
     brim = outcome.plan.brim
     if brim is None or len(brim.line) < 2:
         return
-    places = np.array([(s.station_mm, s.angle_deg) for s in (*brim.line, brim.line[0])])
+    along, degrees, _ = brim_curve(outcome.limb.chart, brim)
+    places = np.stack([np.append(along, along[0]), np.append(degrees, degrees[0])], axis=1)
     for line in _laid(outcome, places):
         ax.plot(line[:, 0], line[:, 1], color=INK, lw=0.9, linestyle=(0, (6.0, 1.5, 1.0, 1.5)), zorder=1.8)
     left = min(places[:-1], key=lambda p: float(np.round(wrap_deg(_across(outcome, p[1])), 3)))
@@ -144,7 +148,8 @@ def region_labels(outcome: Outcome) -> list[Name]:
         amount = r.region.asked_mm if np.isnan(r.achieved_mm) else r.achieved_mm
         station = min(spot.station_mm, outcome.limb.chart.pole_mm - 3.0)
         at = (float(wrap_deg(_across(outcome, np.array(spot.angle_deg)))), station)
-        out.append(Name((r.region.name, f"{sign}{amount:.1f} mm"), at, _REGION_PT, True))
+        what = f"{ACTION_WORDS[r.region.action]} {amount:.1f} mm" if r.region.forms else f"{sign}{amount:.1f} mm"
+        out.append(Name((r.region.name, what), at, _REGION_PT, True))
     return out
 
 

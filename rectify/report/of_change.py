@@ -1,7 +1,6 @@
 """What is reported of the change: regions, overall rows, end, volume, levels, dimensions, limits, checks.
 
-Figures are the engine's. The one thing worked out here is the percentage of volume that goes with a percentage
-of circumference: a section scaled by 1 - p has (1 - p)^2 of its area.
+Figures are the engine's.
 """
 
 from __future__ import annotations
@@ -14,6 +13,8 @@ import numpy as np
 from rectify.engine.guard import slopes
 from rectify.geometry.volume import volumes_below
 from rectify.limb.measure import measure_levels
+from rectify.report.of_forms import form_facts
+from rectify.rulebook.describe import both_bases
 
 if TYPE_CHECKING:
     from rectify.engine import Outcome
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from rectify.rulebook.plan import Spare, Tuned
 
 __all__ = [
-    "both_bases",
     "change_levels",
     "check_facts",
     "dimension_facts",
@@ -48,6 +48,7 @@ def volume_facts(outcome: Outcome) -> Row:
         "plane_level_mm": v.plane_level_mm,
         "model_before_ml": v.model_before_ml,
         "model_after_ml": v.model_after_ml,
+        "brim_ml": v.brim_ml,
     }
 
 
@@ -65,9 +66,9 @@ def _extreme(outcome: Outcome, sign: float) -> Row | None:
     own = [
         (w, region.name)
         for w, region in zip(weight, outcome.plan.regions, strict=True)
-        if region.action == wanted and w > 0
+        if (region.action == wanted or region.forms) and w > 0
     ]
-    base = float(np.linalg.norm(outcome.asked.base[i] - outcome.limb.mesh.vertices[i]))
+    base = float(np.linalg.norm(outcome.asked.shift[i]))
     return {
         "amount_mm": float(move[i]),
         "level_mm": float(-outcome.limb.mesh.vertices[i, 2]),
@@ -80,20 +81,6 @@ def _extreme(outcome: Outcome, sign: float) -> Row | None:
 # -- overall and end -------------------------------------------------------------------------------
 
 
-def both_bases(percent: float, basis: str) -> tuple[float, float]:
-    """A reduction as percent of circumference and as percent of volume, the length kept.
-
-    Examples
-    --------
-    >>> girth, volume = both_bases(5.0, "circumference")
-    >>> round(girth, 6), round(volume, 6)
-    (5.0, 9.75)
-    """
-    if basis == "circumference":
-        return percent, 100.0 * (1.0 - (1.0 - percent / 100.0) ** 2)
-    return 100.0 * (1.0 - (1.0 - percent / 100.0) ** 0.5), percent
-
-
 def overall_facts(outcome: Outcome) -> Row | None:
     """The overall reduction, row by row, both ways of counting, and what came of it."""
     overall = outcome.plan.overall
@@ -101,7 +88,9 @@ def overall_facts(outcome: Outcome) -> Row | None:
         return None
     levels = np.unique([row.level_mm for row in overall.rows])
     finished = overall.holds == "finished"
-    surface = outcome.mesh if finished else outcome.limb.mesh.with_vertices(outcome.asked.base)
+    asked = outcome.asked
+    # before regions, and before walls are formed; of the finished model, what forms the brim is not counted
+    surface = outcome.unbrimmed if finished else outcome.limb.mesh.with_vertices(asked.base - asked.form)
     before, after = measure_levels(outcome.limb.mesh, levels), measure_levels(surface, levels)
     was, now = (p.circumference if overall.basis == "circumference" else p.area for p in (before, after))
     end = outcome.plan.end
@@ -206,6 +195,8 @@ def _region(outcome: Outcome, r: RegionOutcome, i: int) -> Row:
         "tuned_by": _tuned(region.tuned),
         "why": region.why,
         "evidence": region.evidence,
+        "form": form_facts(r),
+        "fall": region.fall,
     }
 
 
@@ -279,7 +270,7 @@ def dimension_facts(outcome: Outcome) -> list[Row]:
 
 def limit_facts(outcome: Outcome) -> list[Row]:
     """Each limit of the rulebook, and what the result comes to."""
-    limits, move = outcome.plan.limits, outcome.move
+    limits, move = outcome.plan.limits, outcome.worked
     broken = {w.code.removeprefix("limit-") for w in outcome.breaches}
     percent = outcome.volumes.change_percent
     base, normals = outcome.asked.base, outcome.asked.normals

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 from rectify.report.four_sides import Picture, four_sides
 from rectify.report.markup import Html, join, section, text
+from rectify.report.page_tables import DONE
 from rectify.report.unrolled import unrolled_map
 
 if TYPE_CHECKING:
@@ -34,7 +35,12 @@ def map_section(facts: Facts, outcome: Outcome) -> Html:
     alt = text("Map of the unrolled limb. " + in_words(facts))
     svg = unrolled_map(outcome).replace("<svg ", f'<svg role="img" aria-label="{alt}" ', 1)
     figure = Html(f"<figure>{svg}<figcaption>{text(_caption(facts['side']))}</figcaption></figure>")
-    return section("map", "Map of the change", figure, _legend(filled=len(outcome.limb.invented) > 0))
+    return section(
+        "map",
+        "Map of the change",
+        figure,
+        _legend(filled=len(outcome.limb.invented) > 0, formed=any(r.region.forms for r in outcome.regions)),
+    )
 
 
 def _caption(side: str) -> str:
@@ -47,7 +53,7 @@ def _caption(side: str) -> str:
     )
 
 
-def _legend(*, filled: bool) -> Html:
+def _legend(*, filled: bool, formed: bool) -> Html:
     def icon(inside: str) -> str:
         return f"<svg width='30' height='12' viewBox='0 0 30 12' aria-hidden='true'>{inside}</svg>"
 
@@ -60,7 +66,8 @@ def _legend(*, filled: bool) -> Html:
     entries = [
         (line.format(""), "outline of a build-up"),
         (line.format(" stroke-dasharray='6 3'"), "outline of a reduction"),
-        (trim, "trimline: the rulebook's places, joined straight"),
+        *([(line.format(" stroke-dasharray='8 2 2 2'"), "outline of a formed wall")] if formed else []),
+        (trim, "trimline"),
         (dot.format("#20262b"), "landmark, marked"),
         (dot.format("#fff"), "computed"),
         (dot.format("#fff") + cross, "estimated"),
@@ -75,7 +82,7 @@ def in_words(facts: Facts) -> str:
     parts = []
     for name, r in facts["regions"].items():
         amount = r["asked_mm"] if r["achieved_mm"] is None else r["achieved_mm"]
-        parts.append(f"{name} {'built up' if r['action'] == 'build-up' else 'reduced'} by {amount:.1f} mm")
+        parts.append(f"{name} {DONE[r['action']]} by {amount:.1f} mm")
     return "; ".join(parts) + "." if parts else "No regions."
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from rectify.report.markup import NONE, Column, Html, degrees, join, number, signed, table, text
 
-__all__ = ["changes", "level_table", "overall_table", "reason_table", "region_table"]
+__all__ = ["DONE", "changes", "level_table", "overall_table", "reason_table", "region_table"]
 
 Facts = dict[str, Any]
 _WIDTHS = ("ap_before_mm", "ap_after_mm", "ml_before_mm", "ml_after_mm", "volume_before_ml", "volume_after_ml")
@@ -39,7 +39,7 @@ def region_table(facts: Facts) -> Html:
         rows.append(
             [
                 Html(f"{text(name)}<small>{_anchor(r['anchor'])}</small>"),
-                "built up" if r["action"] == "build-up" else "reduced",
+                DONE[r["action"]],
                 Html(f"{rulebook}<small>from {text(said)}</small>") if said else rulebook,
                 signed(r["change_mm"]) if r["change_mm"] else NONE,
                 number(r["asked_mm"]),
@@ -53,6 +53,16 @@ def region_table(facts: Facts) -> Html:
             ]
         )
     return table("Regions, in the rulebook's order", columns, rows, "regions")
+
+
+DONE = {
+    "build-up": "built up",
+    "reduce": "reduced",
+    "squeeze": "squeezed",
+    "flatten": "flattened",
+    "raise": "raised",
+    "shelf": "shelf",
+}
 
 
 def _anchor(anchor: Facts) -> Html:

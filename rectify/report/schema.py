@@ -7,6 +7,7 @@ descriptions, decimals come from the table that rounds the numbers.
 from __future__ import annotations
 
 from rectify.limb.vocabulary import AMPUTATIONS
+from rectify.report.schema_forms import brim_schema, form_schema
 from rectify.report.schema_pieces import (
     Schema,
     choice,
@@ -77,9 +78,13 @@ def _top() -> Schema:
         "landmarks": named(record(_landmark()), "by name, proximal first"),
         "volume": record(
             {
-                **numbers("before_ml", "after_ml", "change_ml", "change_percent", says="below the plane"),
+                **numbers(
+                    *("before_ml", "after_ml", "change_ml", "change_percent"),
+                    says="below the plane, without what forms the brim",
+                ),
                 **numbers("plane_level_mm", says="the plane, distal of the open edge"),
                 **numbers("model_before_ml", "model_after_ml", says="of the whole closed body"),
+                **numbers("brim_ml", says="what seat, raised wall and flare add to that body"),
             }
         ),
         "extremes": record(
@@ -91,6 +96,7 @@ def _top() -> Schema:
         ),
         "overall": or_null(record(_overall()), "null: no overall reduction"),
         "end": or_null(record(_end()), "null: the end was left alone"),
+        "brim": or_null(record(brim_schema()), "null: no trimline"),
         "levels": listing(
             record(
                 {
@@ -110,7 +116,7 @@ def _top() -> Schema:
                 }
             ),
             "circumference is what a tape reads: the section's hull; change_percent is its change; volume is of what "
-            "lies distal of the level",
+            "lies distal of the level; after is without what forms the brim (seat, raised wall, flare)",
         ),
         "regions": named(record(_region()), "by name, in the rulebook's order"),
         "lengths": listing(
@@ -320,7 +326,7 @@ def _tuned_by() -> Schema:
 
 def _region() -> Schema:
     return {
-        "action": choice("reduce", "build-up"),
+        "action": choice("reduce", "build-up", "squeeze", "flatten", "raise", "shelf"),
         "from": choice("reduced", "capture", says="the surface that the amount is measured from"),
         "profile": choice("flat", "dome", "groove"),
         "amount": words("as the rulebook says it"),
@@ -357,6 +363,8 @@ def _region() -> Schema:
         "tuned_by": _tuned_by(),
         "why": words(),
         "evidence": words("a key of the evidence list, or words that say there is no source"),
+        "form": or_null(record(form_schema()), "null: it forms no wall"),
+        "fall": choice("smooth", "cosine", "run-out", says="how the amount falls over the feather"),
     }
 
 

@@ -13,11 +13,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 
 from rectify.errors import RulesError
-from rectify.rulebook.describe import circumference_percent, describe, volume_percent
+from rectify.rulebook.describe import both_bases, describe
 from rectify.rulebook.facts import Facts
 from rectify.rulebook.load import Rulebook
 from rectify.rulebook.places import LimbLike, Places
-from rectify.rulebook.plan import Band, End, EndCap, Oval, Overall, Plan, RegionPlan, Shape, Strip
+from rectify.rulebook.plan import Band, End, EndCap, Form, Oval, Overall, Plan, RegionPlan, Sector, Shape, Strip
 from rectify.rulebook.quantity import show_mm
 from rectify.rulebook.resolve import resolve
 
@@ -164,7 +164,7 @@ def _region(
 def _signed(region: RegionPlan | None) -> float | None:
     if region is None:
         return None
-    return region.asked_mm if region.action == "build-up" else -region.asked_mm
+    return -region.asked_mm if region.action == "reduce" else region.asked_mm  # what forms a wall counts as said
 
 
 def _why_not(name: str, book: Rulebook) -> str:
@@ -194,9 +194,11 @@ def _in_region(
             f"level {r.anchor.spot.station_mm:.0f} mm, {r.anchor.spot.angle_deg % 360:.0f} deg" for r in (one, two)
         ]
         yield Difference("place", spots[0], spots[1], _moved(around, along))
-    for what, key in (("profile", "profile"), ("blend", "blend"), ("from", "measured_from")):
+    for what, key in (("profile", "profile"), ("blend", "blend"), ("fall", "fall"), ("from", "measured_from")):
         if getattr(one, key) != getattr(two, key):
             yield Difference(what, getattr(one, key), getattr(two, key))
+    if one.form != two.form:
+        yield Difference("form", _form(one.form), _form(two.form))
     lines = [next(line for line in describe(book).regions if line.name == one.name) for book in books]
     for what in ("when", "keep_clear", "evidence"):
         said = [getattr(line, what) for line in lines]
@@ -222,8 +224,19 @@ def _extent(shape: Shape) -> str:
         return f"all round, levels {shape.from_station_mm:.0f} to {shape.to_station_mm:.0f} mm"
     if isinstance(shape, EndCap):
         return f"{show_mm(shape.reach_mm)} from the pole"
+    if isinstance(shape, Sector):
+        return f"{show_mm(shape.around_mm)} around, up to the edge"
     low, high = (f(spot.station_mm for spot in shape.ring) for f in (min, max))
     return f"outline of {len(shape.ring)} places, levels {low:.0f} to {high:.0f} mm"
+
+
+def _form(form: Form | None) -> str:
+    if form is None:
+        return "nothing formed"
+    return (
+        f"faces {form.faces_deg % 360:.0f} deg, leans {form.tilt_deg:+.1f} deg, at most {show_mm(form.in_mm)} in and "
+        f"{show_mm(form.out_mm)} out, corner {show_mm(form.corner_mm)}"
+    )
 
 
 def _moved(around: float, along: float) -> str:
@@ -257,9 +270,7 @@ def _overall(one: Overall | None, two: Overall | None) -> Iterator[Difference]:
 
 
 def _both(percent: float, basis: str) -> str:
-    girth, volume = (
-        (percent, volume_percent(percent)) if basis == "circumference" else (circumference_percent(percent), percent)
-    )
+    girth, volume = both_bases(percent, basis)
     return f"{girth:.2f} % of circumference, {volume:.2f} % of volume"
 
 

@@ -24,7 +24,26 @@ from rectify.rulebook.parts import (
 )
 from rectify.rulebook.quantity import Quantity, show_mm
 
-__all__ = ["Description", "OverallLine", "RegionLine", "circumference_percent", "describe", "volume_percent"]
+__all__ = [
+    "ACTION_WORDS",
+    "Description",
+    "OverallLine",
+    "RegionLine",
+    "both_bases",
+    "circumference_percent",
+    "describe",
+    "volume_percent",
+]
+
+
+ACTION_WORDS: dict[str, str] = {
+    "reduce": "reduction",
+    "build-up": "build-up",
+    "squeeze": "squeeze",
+    "flatten": "flat wall",
+    "raise": "raised wall",
+    "shelf": "shelf",
+}
 
 
 @dataclass(frozen=True)
@@ -101,6 +120,20 @@ def circumference_percent(volume: float) -> float:
     return float(100.0 * (1.0 - (1.0 - volume / 100.0) ** 0.5))
 
 
+def both_bases(percent: float, basis: str) -> tuple[float, float]:
+    """A reduction as percent of circumference and as percent of volume, the length kept.
+
+    Examples
+    --------
+    >>> girth, volume = both_bases(5.0, "circumference")
+    >>> round(girth, 6), round(volume, 6)
+    (5.0, 9.75)
+    """
+    if basis == "circumference":
+        return percent, volume_percent(percent)
+    return circumference_percent(percent), percent
+
+
 def describe(rulebook: Rulebook) -> Description:
     """A rulebook in words, regions from proximal to distal."""
     says, vocabulary = rulebook.says, VOCABULARY[rulebook.amputation]
@@ -131,7 +164,7 @@ def describe(rulebook: Rulebook) -> Description:
 def _region_line(name: str, region: Region) -> RegionLine:
     return RegionLine(
         name=name,
-        action="reduction" if region.action == "reduce" else "build-up",
+        action=ACTION_WORDS[region.action],
         amount=region.amount.text + (" from the capture" if region.from_ == "capture" else ""),
         allow=f"{region.allow[0]} to {region.allow[1]}" if region.allow else "",
         place=_place_of(region),

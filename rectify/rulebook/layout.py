@@ -16,7 +16,7 @@ from rectify.limb.vocabulary import is_free_mark
 from rectify.rulebook.footprint import footprint
 from rectify.rulebook.parts import OvalShape, Place, RingPlace, StripShape
 from rectify.rulebook.places import Line, Places, wrap
-from rectify.rulebook.plan import Anchor, Band, EndCap, Outline, Oval, Shape, Strip
+from rectify.rulebook.plan import Anchor, Band, EndCap, Outline, Oval, Sector, Shape, Strip
 from rectify.rulebook.quantity import show_mm
 from rectify.rulebook.words import Wrong
 from rectify.rulebook.working import Notes, Working
@@ -231,6 +231,8 @@ class Layout:
             return Band(shape.from_station_mm - by, shape.to_station_mm + by)
         if isinstance(shape, EndCap):
             return EndCap(shape.reach_mm + by)
+        if isinstance(shape, Sector):
+            return Sector(shape.around_mm + 2 * by)
         return Outline(tuple(self._pushed(anchor.spot, spot, by) for spot in shape.ring))
 
     def _pushed(self, middle: Spot, spot: Spot, by: float) -> Spot:

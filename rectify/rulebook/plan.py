@@ -15,12 +15,16 @@ from typing import Literal
 from rectify.limb.spot import Spot
 
 __all__ = [
+    "FORMING",
+    "Action",
     "Anchor",
     "Band",
     "Brim",
     "Dimension",
     "End",
     "EndCap",
+    "Fall",
+    "Form",
     "KeepClear",
     "Limits",
     "Outline",
@@ -29,6 +33,7 @@ __all__ = [
     "OverallRow",
     "Plan",
     "RegionPlan",
+    "Sector",
     "Shape",
     "Solution",
     "Solved",
@@ -40,6 +45,12 @@ __all__ = [
 ]
 
 Severity = Literal["note", "look", "stop"]
+Action = Literal["reduce", "build-up", "squeeze", "flatten", "raise", "shelf"]
+FORMING: tuple[Action, ...] = ("squeeze", "flatten", "raise", "shelf")  # what forms a wall, in the order it is done
+Fall = Literal["smooth", "cosine", "run-out"]
+# A field that plans had not from the start: left out of the text and the digest while it says nothing, so that the
+# digest of an older plan, and with it its release, still stands.
+LATER = {"later": True}
 
 
 @dataclass(frozen=True)
@@ -102,7 +113,31 @@ class EndCap:
     reach_mm: float
 
 
-Shape = Oval | Strip | Outline | Band | EndCap
+@dataclass(frozen=True)
+class Sector:
+    """A stretch of the wall `around_mm` wide about the anchor's direction, from its level up to the capture's edge."""
+
+    around_mm: float
+
+
+Shape = Oval | Strip | Outline | Band | EndCap | Sector
+
+
+@dataclass(frozen=True)
+class Form:
+    """How a region that forms a wall does it; which of these count depends on its action.
+
+    `faces_deg` is the direction the formed face looks, round the limb; `tilt_deg` how its plane leans: the top of a
+    wall outwards, the outer edge of a shelf upwards. `in_mm` and `out_mm` are the farthest it takes the skin,
+    `corner_mm` the rounding where it meets what was there, `narrow` the width that a squeeze makes smaller.
+    """
+
+    faces_deg: float = 0.0
+    tilt_deg: float = 0.0
+    in_mm: float = 0.0
+    out_mm: float = 0.0
+    corner_mm: float = 0.0
+    narrow: Literal["ml", "ap"] = "ml"
 
 
 @dataclass(frozen=True)
@@ -131,7 +166,7 @@ class RegionPlan:
     """One region, as it is to be carried out."""
 
     name: str
-    action: Literal["reduce", "build-up"]
+    action: Action
     measured_from: Literal["reduced", "capture"]
     rulebook_mm: float  # the rulebook's own amount, scaled to this limb
     change_mm: float  # what dimensions and tunings made of it: asked - rulebook
@@ -148,6 +183,13 @@ class RegionPlan:
     amount_text: str = ""  # as the rulebook said it: "12 % of radius"
     tuned: tuple[Tuned, ...] = ()
     solved_mm: float | None = None  # what the dimensions made of the rulebook's amount, before any tuning
+    form: Form | None = field(default=None, metadata=LATER)  # of a region that forms a wall
+    fall: Fall = field(default="smooth", metadata=LATER)  # how the amount falls over the feather
+
+    @property
+    def forms(self) -> bool:
+        """Whether it forms a wall, and does not build up or reduce."""
+        return self.action in FORMING
 
 
 @dataclass(frozen=True)
@@ -237,6 +279,7 @@ class Brim:
     flare_out_mm: float = 0.0
     flare_over_mm: float = 0.0
     flare_where: str = ""
+    radii_mm: tuple[float, ...] = field(default=(), metadata=LATER)  # one for each place, where they differ
 
 
 @dataclass(frozen=True)
@@ -250,6 +293,7 @@ class Limits:
     ap_percent: tuple[float, float] | None = None
     ml_percent: tuple[float, float] | None = None
     circumference_percent: tuple[float, float] | None = None
+    flare_mm: float | None = field(default=None, metadata=LATER)
 
 
 @dataclass(frozen=True)

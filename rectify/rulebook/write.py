@@ -19,13 +19,20 @@ from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
 
 from rectify.errors import InputError, RulesError
 from rectify.rulebook import plan as plan_module
-from rectify.rulebook.plan import Band, EndCap, Outline, Oval, Plan, Shape, Strip
+from rectify.rulebook.plan import Band, EndCap, Outline, Oval, Plan, Sector, Shape, Strip
 from rectify.rulebook.words import shown, suggest
 from rectify.rulebook.yamltext import Document, KeyPath, Value, key_text, parse_yaml, raise_all, read_yaml
 
 __all__ = ["plan_digest", "plan_from_document", "plan_from_yaml", "plan_to_yaml", "read_plan"]
 
-_SHAPES: dict[str, type] = {"oval": Oval, "strip": Strip, "outline": Outline, "band": Band, "end-cap": EndCap}
+_SHAPES: dict[str, type] = {
+    "oval": Oval,
+    "strip": Strip,
+    "outline": Outline,
+    "band": Band,
+    "end-cap": EndCap,
+    "sector": Sector,
+}
 _DIGEST_DIGITS = 3
 _PLAIN = re.compile(r"[a-z]+(-[a-z]+)*")
 _NOT_PLAIN = {"yes", "no", "on", "off", "y", "n", "true", "false", "null", "nan", "inf", "infinity"}
@@ -113,7 +120,8 @@ def _plain(value: object) -> Any:
     """Dataclasses as mappings, shapes under the name of their kind, tuples as lists, floats as floats."""
     if is_dataclass(value) and not isinstance(value, type):
         hints = _hints(type(value))
-        inner = {f.name: _plain_as(hints[f.name], getattr(value, f.name)) for f in fields(value)}
+        said = [f for f in fields(value) if not ("later" in f.metadata and getattr(value, f.name) == f.default)]
+        inner = {f.name: _plain_as(hints[f.name], getattr(value, f.name)) for f in said}
         kind = next((name for name, shape in _SHAPES.items() if isinstance(value, shape)), None)
         return inner if kind is None else {kind: inner}
     if isinstance(value, list | tuple):
@@ -309,3 +317,5 @@ class _Reader:
                 self.fault((*keys, "shape"), "is no outline", wanted="three places or more")
             if isinstance(shape, Oval) and not (shape.along_mm > 0 and shape.around_mm > 0):
                 self.fault((*keys, "shape"), "is no oval", wanted="extents above 0")
+            if region.forms != (region.form is not None):
+                self.fault((*keys, "form"), f"does not go with {region.action}", wanted="form of a region that forms")

@@ -1,0 +1,98 @@
+"""The flare of the brim: the model's wall turned outwards near the trimline, so that what is draped over it is.
+
+Measured from the trimline in the unrolled wall, d below it: with t = 1 - d / over the surface goes out along its
+normal by out * t², from nothing at `over` below the line to `out` at it. Above the line, where what is draped over the
+model is cut off, the curve levels out at one and a quarter times `out` and stays there: nothing undercut. Full over the
+side that is flared, it runs out round the limb over 30 degrees on either hand.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from rectify.engine.blend import quintic
+from rectify.engine.brim import brim_curve
+from rectify.engine.places import Places
+from rectify.geometry.mesh import Floats, Points
+from rectify.limb.chart import Chart, wrap_deg
+from rectify.rulebook.plan import Brim
+
+__all__ = ["above_line", "flare_move", "flared_side", "rise"]
+
+_SIDES = {"anterior": 0.0, "lateral": 90.0, "posterior": 180.0, "medial": -90.0}
+_HALF_SIDE_DEG, _RUN_OUT_DEG = 45.0, 30.0
+
+
+def flare_move(
+    chart: Chart, brim: Brim, places: Places, cells: NDArray[np.float64]
+) -> tuple[Points, NDArray[np.float64]]:
+    """The flare's move of the vertices (n, 3) and of the chart's cells (k, c, 3), mm.
+
+    Parameters
+    ----------
+    cells : (k, c, 3) mm
+        What the chart's cells have moved so far: the flare goes along the normals that are there then.
+
+    Raises
+    ------
+    RulesError
+        See `brim_curve`.
+    """
+    stations, angles = (g.ravel() for g in chart.cells)
+    both = np.concatenate([places.stations, stations]), np.concatenate([places.angles, angles])
+    side = flared_side(brim, both[1])
+    lowest = float(brim_curve(chart, brim)[0].max())
+    at = np.flatnonzero((side > 0) & (both[0] <= lowest + brim.flare_over_mm))
+    own = both[0][at], both[1][at]
+    out = brim.flare_out_mm * side[at] * rise(above_line(chart, brim, *own), brim.flare_over_mm)
+    move = np.zeros((len(side), 3))
+    move[at] = out[:, None] * chart.normal_after(cells, *own)
+    n = len(places.stations)
+    return move[:n], move[n:].reshape(cells.shape)
+
+
+def rise(above: Floats, over: float) -> Floats:
+    """How far a flare has risen, as a share of `out`, so many mm above the line (below: negative): (n,)."""
+    t = np.clip(1.0 + above / over, 0.0, None)
+    beyond = np.clip(t - 1.0, 0.0, 0.25)
+    return np.where(t <= 1.0, t * t, 1.0 + 2.0 * beyond - 4.0 * beyond * beyond)
+
+
+def flared_side(brim: Brim, angles: Floats) -> Floats:
+    """How much of the flare there is at angles, 0 to 1: (n,)."""
+    if brim.flare_where not in _SIDES:
+        return np.ones(len(angles))
+    off = np.abs(wrap_deg(angles - _SIDES[brim.flare_where]))
+    return quintic((_HALF_SIDE_DEG + _RUN_OUT_DEG - off) / _RUN_OUT_DEG)
+
+
+def above_line(chart: Chart, brim: Brim, stations: Floats, angles: Floats) -> Floats:
+    """How far places lie above the trimline in the unrolled wall, below it negative: (n,) mm."""
+    along, degrees, radius = brim_curve(chart, brim)
+    turn = np.sign(degrees[-1] - degrees[0]) * 360.0
+    line = np.stack([np.radians(degrees) * radius, along], axis=1)
+    once = np.array([np.radians(turn) * radius, 0.0])
+    line = np.concatenate([line - once, line, line + once])
+    start = degrees.min() if turn > 0 else degrees.max()
+    own = start + (angles - start) % 360.0 if turn > 0 else start - (start - angles) % 360.0
+    points = np.stack([np.radians(own) * radius, stations], axis=1)
+    _, near = cKDTree(line[:-1]).query(points)
+    return _signed(points, line, np.asarray(near, dtype=np.int64), float(np.sign(turn)))
+
+
+def _signed(points: Floats, line: Floats, near: NDArray[np.int64], turn: float) -> Floats:
+    """Distance to the two pieces of the line that meet at its nearest point, positive on the proximal side."""
+    best, sign = np.full(len(points), np.inf), np.ones(len(points))
+    for first in (np.maximum(near - 1, 0), near):
+        a, b = line[first], line[first + 1]
+        d = b - a
+        share = np.clip(np.einsum("ij,ij->i", points - a, d) / np.maximum(np.einsum("ij,ij->i", d, d), 1e-12), 0, 1)
+        off = points - (a + share[:, None] * d)
+        far = np.hypot(off[:, 0], off[:, 1])
+        side = d[:, 0] * off[:, 1] - d[:, 1] * off[:, 0]  # y is distal: positive to the distal side of a line that
+        nearer = far < best  # runs towards increasing angle
+        best = np.where(nearer, far, best)
+        sign = np.where(nearer, np.where(side * turn > 0, -1.0, 1.0), sign)
+    return best * sign
