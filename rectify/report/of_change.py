@@ -222,7 +222,7 @@ def change_levels(outcome: Outcome) -> list[Row]:
     before, after = outcome.levels_before, outcome.levels_after
     was, now = (
         np.where(profile.closed, volumes_below(mesh, -profile.levels) / 1000.0, np.nan)
-        for profile, mesh in ((before, outcome.limb.mesh), (after, outcome.mesh))
+        for profile, mesh in ((before, outcome.limb.mesh), (after, outcome.unbrimmed))
     )
     return [
         {
