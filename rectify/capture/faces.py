@@ -8,15 +8,16 @@ instead of leaving a crack.
 from __future__ import annotations
 
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
-from scipy.spatial import cKDTree
 
 from rectify.capture.step import Step
 from rectify.errors import MeshError
 from rectify.geometry.clip import without_unused
+from rectify.geometry.close_pairs import pairs_within
+from rectify.geometry.corners import edge_squares
 from rectify.geometry.edges import survey
-from rectify.geometry.mesh import Faces, Floats, Ints, Mesh
+from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
+from rectify.geometry.normals import face_cross, lengths
+from rectify.geometry.pieces import pieces
 from rectify.limb.intake import LARGEST_MM, SMALLEST_MM
 
 __all__ = [
@@ -31,6 +32,7 @@ __all__ = [
 
 HAIR_MM = 1e-3  # far below what a scanner sees, far above what rounding to float32 does to a metre (6e-5 mm)
 _ROUNDS = 8
+_MANY, _UNEVEN = 5000, 6.0  # open edges, and longest over median: with more a tree finds what lies on them
 
 
 def check_numbers(mesh: Mesh) -> Mesh:
@@ -43,10 +45,8 @@ def check_numbers(mesh: Mesh) -> Mesh:
     """
     if not len(mesh.faces):
         raise MeshError("the scan has no faces", wanted="a surface", found=f"0 faces, {len(mesh.vertices)} points")
-    used = np.zeros(len(mesh.vertices), dtype=bool)
-    survey(mesh)  # refuses faces that name vertices that do not exist
-    used[mesh.faces] = True
-    bad = np.flatnonzero(used & ~np.isfinite(mesh.vertices).all(axis=1))
+    unused = survey(mesh).unused  # refuses faces that name vertices that do not exist
+    bad = np.setdiff1d(np.flatnonzero(~np.isfinite(mesh.vertices).all(axis=1)), unused)
     if len(bad):
         raise MeshError(
             "a vertex is not a number",
@@ -54,7 +54,7 @@ def check_numbers(mesh: Mesh) -> Mesh:
             found=f"{len(bad)} such vertices, the first is number {bad[0]}",
             hint="export the scan again",
         )
-    out = mesh if used.all() else without_unused(mesh)[0]
+    out = without_unused(mesh)[0] if len(unused) else mesh
     longest = float(np.ptp(out.vertices, axis=0).max())
     if longest < SMALLEST_MM:
         _refuse_size(longest)
@@ -89,16 +89,17 @@ def close_gaps(mesh: Mesh) -> tuple[Mesh, list[Step]]:
     Of vertices that are joined the first keeps its place to the bit.
     """
     v, f = mesh.vertices, mesh.faces
-    edges = np.concatenate([f[:, [0, 1]], f[:, [1, 2]], f[:, [2, 0]]])
-    short = np.linalg.norm(v[edges[:, 0]] - v[edges[:, 1]], axis=1) < HAIR_MM
-    asked = np.unique(np.concatenate([survey(mesh).border.ravel(), edges[short].ravel()]))
+    ends = [survey(mesh).border.ravel()]
+    for i, side in enumerate(edge_squares(v, f)):
+        short = side < HAIR_MM**2
+        ends += [f[short, i], f[short, (i + 1) % 3]]
+    asked = np.unique(np.concatenate(ends))
     if not len(asked):
         return mesh, []
-    pairs = cKDTree(v[asked]).query_pairs(HAIR_MM, output_type="ndarray")
+    pairs = pairs_within(v[asked], HAIR_MM)
     if not len(pairs):
         return mesh, []
-    graph = coo_matrix((np.ones(len(pairs), dtype=np.int8), pairs.T), shape=(len(asked), len(asked)))
-    label = connected_components(graph, directed=False)[1]
+    _, label = pieces(len(asked), pairs[:, 0], pairs[:, 1])
     first = np.full(label.max() + 1, len(v))
     np.minimum.at(first, label, asked)
     becomes = np.arange(len(v))
@@ -136,9 +137,8 @@ def _taken_in(mesh: Mesh) -> tuple[Faces, int]:
         return mesh.faces, 0
     a, b = v[border[:, 0]], v[border[:, 1]]
     length = np.linalg.norm(b - a, axis=1)
-    near = cKDTree(v[ends]).query_ball_point((a + b) / 2, length / 2)
-    edge = np.repeat(np.arange(len(border)), [len(hits) for hits in near])
-    vertex = ends[np.concatenate([np.array(hits, dtype=np.int64) for hits in near])]
+    edge, vertex = _within_reach((a + b) / 2, length / 2, v[ends])
+    vertex = ends[vertex]
     along = np.einsum("ij,ij->i", v[vertex] - a[edge], b[edge] - a[edge]) / np.maximum(length[edge], 1e-300)
     foot = a[edge] + (along / np.maximum(length[edge], 1e-300))[:, None] * (b[edge] - a[edge])
     on = np.linalg.norm(v[vertex] - foot, axis=1) < HAIR_MM
@@ -147,6 +147,22 @@ def _taken_in(mesh: Mesh) -> tuple[Faces, int]:
         return mesh.faces, 0
     edge, vertex, along = edge[on], vertex[on], along[on]
     return _with_edges_split(mesh.faces, border, edge, vertex, along)
+
+
+def _within_reach(middles: Points, reach: Floats, points: Points) -> tuple[Ints, Ints]:
+    """Pairs of a middle and a point in its reach, and perhaps some that are not: a vertex on an edge lies no farther
+    from its middle than its ends."""
+    k = len(middles)
+    if k < _MANY and reach.max() < _UNEVEN * np.median(reach):
+        one, other = pairs_within(np.concatenate([middles, points]), float(reach.max())).T
+        of_both = (one < k) & (other >= k)
+        return one[of_both], other[of_both] - k
+    from scipy.spatial import cKDTree
+
+    near = cKDTree(points).query_ball_point(middles, reach)
+    return np.repeat(np.arange(k), [len(hits) for hits in near]), np.concatenate(
+        [np.array(hits, dtype=np.int64) for hits in near]
+    )
 
 
 def _with_edges_split(faces: Faces, border: Ints, edge: Ints, vertex: Ints, along: Floats) -> tuple[Faces, int]:
@@ -223,11 +239,10 @@ def unfold_flat(mesh: Mesh) -> tuple[Faces, int]:
 
 def _heights(mesh: Mesh, faces: Faces) -> tuple[Floats, Ints]:
     """Height over the longest edge (m,), and which edge that is (0 runs from corner 0 to corner 1)."""
-    corner = mesh.vertices[faces]
-    length = np.linalg.norm(np.roll(corner, -1, axis=1) - corner, axis=2)
-    longest = np.argmax(length, axis=1)
-    area = np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1)
-    return area / np.maximum(length.max(axis=1), 1e-300), longest
+    one, two, three = edge_squares(mesh.vertices, faces)
+    longest = np.where((one >= two) & (one >= three), 0, np.where(two >= three, 1, 2))
+    side = np.sqrt(np.maximum(np.maximum(one, two), three))
+    return lengths(face_cross(mesh.vertices, faces)) / np.maximum(side, 1e-300), longest
 
 
 def _unfold(faces: Faces, flat: Ints, longest: Ints) -> int:

@@ -140,6 +140,8 @@ def _found_again(points: Points, mesh: Mesh) -> Ints:
 
 
 def _without_pinches(mesh: Mesh) -> tuple[Mesh, list[Step]]:
+    if survey(mesh).disc:
+        return mesh, []
     mesh, count = unpinch(mesh)
     if not count:
         return mesh, []
@@ -168,6 +170,8 @@ def _outward(mesh: Mesh, inward: bool) -> tuple[Mesh, list[Step]]:
 def _look_over(mesh: Mesh) -> None:
     """Hold the result against what was promised; a scan that still is not one sheet is refused."""
     seen = survey(mesh)
+    if seen.disc and not len(seen.duplicate):
+        return
     tunnels = 1 - seen.euler  # a surface open once and nowhere joined to itself has V - E + F = 1
     pinched = lesser_fans(mesh.faces)[0]
     faults = {

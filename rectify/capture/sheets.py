@@ -32,6 +32,9 @@ def keep_limb(mesh: Mesh) -> tuple[Mesh, list[Step]]:
     MeshError
         If another body is too large to be a stray piece, or most of the skin is there twice.
     """
+    seen = survey(mesh)
+    if seen.body_count == 1 and not len(seen.degenerate):
+        return mesh, []
     label = bodies(mesh)
     count = int(label.max(initial=0)) + 1
     if count == 1:

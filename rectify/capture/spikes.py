@@ -15,6 +15,7 @@ from rectify.capture.spine import crossings_of
 from rectify.capture.step import Step, place_of, place_text
 from rectify.errors import MeshError
 from rectify.geometry.clip import without_unused
+from rectify.geometry.corners import columns, edge_squares
 from rectify.geometry.edges import survey
 from rectify.geometry.mesh import Floats, Ints, Mesh
 
@@ -35,6 +36,9 @@ def drop_spikes(mesh: Mesh) -> tuple[Mesh, list[Step]]:
     dropped = 0
     tallest, place = 0.0, np.zeros(3)
     for _ in range(_ROUNDS):
+        # nothing stands farther out of its neighbours than the longest edge is
+        if max(float(side.max()) for side in edge_squares(mesh.vertices, mesh.faces)) <= _LEAST_MM**2:
+            break
         far, radius, angle = _about(mesh)
         steep = (far > _STEEP * radius) & (far > radius + _LEAST_MM) & (angle < _SHARP)
         edge = np.unique(survey(mesh).border)
@@ -60,16 +64,15 @@ def drop_spikes(mesh: Mesh) -> tuple[Mesh, list[Step]]:
 def _about(mesh: Mesh) -> tuple[Floats, Floats, Floats]:
     """For each vertex: mean distance of its neighbours, their ring's length over 2 pi, mm; angles, radians."""
     n = len(mesh.vertices)
-    corner = mesh.vertices[mesh.faces]
+    squares = edge_squares(mesh.vertices, mesh.faces)
+    sides = [np.sqrt(square) for square in squares]
     far, ring, angle, count = np.zeros(n), np.zeros(n), np.zeros(n), np.zeros(n)
-    for i in range(3):
-        index = mesh.faces[:, i]
-        u, w = corner[:, (i + 1) % 3] - corner[:, i], corner[:, (i + 2) % 3] - corner[:, i]
-        long_u, long_w = np.linalg.norm(u, axis=1), np.linalg.norm(w, axis=1)
-        turn = np.arccos(np.clip(np.einsum("ij,ij->i", u, w) / np.maximum(long_u * long_w, 1e-300), -1.0, 1.0))
-        far += np.bincount(index, weights=(long_u + long_w) / 2, minlength=n)
-        ring += np.bincount(index, weights=np.linalg.norm(u - w, axis=1), minlength=n)
-        angle += np.bincount(index, weights=turn, minlength=n)
+    for i, index in enumerate(columns(mesh.faces)):
+        u, w, across = sides[i], sides[i - 1], sides[(i + 1) % 3]
+        cosine = (squares[i] + squares[i - 1] - squares[(i + 1) % 3]) / np.maximum(2.0 * u * w, 1e-300)
+        far += np.bincount(index, weights=(u + w) / 2, minlength=n)
+        ring += np.bincount(index, weights=across, minlength=n)
+        angle += np.bincount(index, weights=np.arccos(np.clip(cosine, -1.0, 1.0)), minlength=n)
         count += np.bincount(index, minlength=n)
     return far / np.maximum(count, 1.0), ring / (2 * np.pi), angle
 

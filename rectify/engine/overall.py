@@ -19,9 +19,10 @@ from scipy.interpolate import CubicSpline, PchipInterpolator
 
 from rectify.engine.blend import quintic
 from rectify.engine.layout import layout_at
+from rectify.geometry.hulls import hull_perimeters
 from rectify.geometry.mesh import Floats, Ints, Points
 from rectify.geometry.normals import unit
-from rectify.geometry.sections import Cuts, cut, hull_perimeters
+from rectify.geometry.sections import Cuts, cut
 from rectify.limb.chart import Chart, wrap_deg
 from rectify.limb.limb import Limb
 from rectify.rulebook.plan import End, Overall, Spare, Warn

@@ -12,13 +12,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from rectify.errors import MeshError
+from rectify.geometry.corners import columns
 from rectify.geometry.mesh import Faces, Ints, Mesh
+from rectify.geometry.pieces import pieces
 
-__all__ = ["Survey", "bodies", "border_loops", "is_closed", "survey"]
+__all__ = ["Survey", "bodies", "border_loops", "face_pairs", "is_closed", "survey"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,23 +82,52 @@ class Survey:
         vertices = self.vertex_count - len(self.unused)
         return vertices - self.edge_count + self.face_count - len(self.degenerate)
 
+    @property
+    def disc(self) -> bool:
+        """One sheet open once, with no handle, and nowhere hanging together in a vertex only.
+
+        Were it cut loose wherever pieces of it hang together in a vertex, it would be one surface with a border still,
+        for which V - E + F is 1 at most, and that with one border and no handle; and cutting loose adds vertices. So
+        where V - E + F is 1 as it is, there is nothing to cut loose.
+        """
+        return (
+            self.body_count == 1
+            and self.euler == 1
+            and len(self.border) > 0
+            and self.manifold
+            and self.oriented
+            and not len(self.degenerate)
+        )
+
 
 @dataclass(frozen=True, eq=False)
 class _HalfEdges:
     """Directed edges sorted so that those between the same two vertices lie side by side.
 
-    low, high (e,) : the two vertices; forward (e,) : runs from low to high; face (e,);
-    starts (k,) : where each undirected edge begins; counts (k,) : how many faces it has;
+    code (e,) : the lower vertex, the higher one in `bits` bits, and in the last bit the direction;
+    face (e,); starts (k,) : where each undirected edge begins; counts (k,) : how many faces it has;
     degenerate (d,) : faces passed over.
     """
 
-    low: Ints
-    high: Ints
-    forward: NDArray[np.bool_]
+    code: NDArray[np.uint64]
+    bits: int
     face: Ints
     starts: Ints
     counts: Ints
     degenerate: Ints
+
+    def low(self, places: Ints) -> Ints:
+        """The lower vertex of some of them."""
+        return (self.code[places] >> np.uint64(self.bits + 1)).astype(np.int64)
+
+    def high(self, places: Ints) -> Ints:
+        """The higher vertex of some of them."""
+        return ((self.code[places] >> np.uint64(1)) & np.uint64((1 << self.bits) - 1)).astype(np.int64)
+
+    @property
+    def forward(self) -> NDArray[np.bool_]:
+        """(e,) whether each runs from its lower vertex to its higher one."""
+        return np.asarray((self.code & np.uint64(1)) == 0)
 
 
 def survey(mesh: Mesh) -> Survey:
@@ -122,6 +151,13 @@ def survey(mesh: Mesh) -> Survey:
     return found
 
 
+def face_pairs(mesh: Mesh) -> tuple[Ints, Ints]:
+    """Faces that share an edge, (k,) and (k,): each with the next one at it where there are more than two."""
+    survey(mesh)
+    one, other = mesh.topology["pairs"]
+    return one, other
+
+
 def _surveyed(mesh: Mesh) -> Survey:
     edges = _half_edges(mesh)
     first = edges.starts
@@ -129,17 +165,21 @@ def _surveyed(mesh: Mesh) -> Survey:
     pair = first[edges.counts == 2]
     wrong = pair[edges.forward[pair] == edges.forward[pair + 1]] if len(pair) else pair
     used = np.zeros(len(mesh.vertices), dtype=np.bool_)
-    used[mesh.faces.reshape(-1)] = True
-    count, _ = _labels(edges, len(mesh.faces))
+    for corner in range(3):
+        used[mesh.faces[:, corner]] = True
+    mesh.topology["pairs"] = _pairs(edges)
+    count = pieces(len(mesh.faces), *mesh.topology["pairs"])[0]
+    # one sound piece of three faces or more holds none twice: a face and its copy would be a piece of their own
+    single = count == 1 and not len(crowd) and len(mesh.faces) > 2
     return Survey(
         vertex_count=len(mesh.vertices),
         face_count=len(mesh.faces),
         edge_count=len(first),
         border=_directed(edges, alone),
-        crowded=np.stack([edges.low[crowd], edges.high[crowd]], axis=1),
-        inconsistent=np.stack([edges.low[wrong], edges.high[wrong]], axis=1),
+        crowded=np.stack([edges.low(crowd), edges.high(crowd)], axis=1),
+        inconsistent=np.stack([edges.low(wrong), edges.high(wrong)], axis=1),
         degenerate=edges.degenerate,
-        duplicate=_duplicates(mesh.faces, len(mesh.vertices)),
+        duplicate=np.empty(0, dtype=np.int64) if single else _duplicates(mesh.faces, len(mesh.vertices)),
         unused=np.flatnonzero(~used).astype(np.int64),
         body_count=count - len(edges.degenerate),
     )
@@ -160,15 +200,14 @@ def bodies(mesh: Mesh) -> Ints:
         0 for the piece with most faces, 1 for the next ...; of equal ones the piece with the earlier
         face first. A degenerate face belongs to no piece: -1. Empty for a mesh without faces.
     """
-    edges = _half_edges(mesh)
-    count, label = _labels(edges, len(mesh.faces))
-    label = label.astype(np.int64)
+    degenerate = survey(mesh).degenerate
+    count, label = pieces(len(mesh.faces), *face_pairs(mesh))
     size = np.bincount(label, minlength=count)
-    size[label[edges.degenerate]] = 0  # each is a piece of its own among the labels
+    size[label[degenerate]] = 0  # each is a piece of its own among the labels
     rank = np.empty(count, dtype=np.int64)
     rank[np.argsort(-size, kind="stable")] = np.arange(count)
     out = rank[label]
-    out[edges.degenerate] = -1
+    out[degenerate] = -1
     return out
 
 
@@ -220,50 +259,54 @@ def border_loops(mesh: Mesh, found: Survey | None = None) -> list[Ints]:
 
 
 def _half_edges(mesh: Mesh) -> _HalfEdges:
-    faces, n = np.ascontiguousarray(mesh.faces, dtype=np.int64), len(mesh.vertices)
-    _check_range(faces, n)
-    bad = (faces[:, 0] == faces[:, 1]) | (faces[:, 1] == faces[:, 2]) | (faces[:, 2] == faces[:, 0])
+    n = len(mesh.vertices)
+    _check_range(mesh.faces, n)
+    a, b, c = columns(mesh.faces.astype(np.int64, copy=False))
+    bad = (a == b) | (b == c) | (c == a)
     degenerate = np.flatnonzero(bad).astype(np.int64)
     keep = np.flatnonzero(~bad) if len(degenerate) else None
-    good = faces if keep is None else faces[keep]
-
-    head = good.reshape(-1)
-    tail = good[:, [1, 2, 0]].reshape(-1)
-    code, order = _sorted_edges(head, tail, n)
-    pair_bits = max(int(n - 1).bit_length(), 1) if n else 1
-    pair = code >> np.uint64(1)
-    new = np.empty(len(pair), dtype=np.bool_)
+    if keep is not None:
+        a, b, c = a[keep], b[keep], c[keep]
+    bits = max(int(n - 1).bit_length(), 1) if n else 1
+    code, face = _sorted_edges(np.concatenate([a, b, c]), np.concatenate([b, c, a]), bits)
+    new = np.empty(len(code), dtype=np.bool_)
     new[:1] = True
+    pair = code >> np.uint64(1)
     np.not_equal(pair[1:], pair[:-1], out=new[1:])
     starts = np.flatnonzero(new)
-    face = order // 3
     return _HalfEdges(
-        low=(pair >> np.uint64(pair_bits)).astype(np.int64),
-        high=(pair & np.uint64((1 << pair_bits) - 1)).astype(np.int64),
-        forward=(code & np.uint64(1)) == 0,
+        code=code,
+        bits=bits,
         face=face if keep is None else keep[face],
         starts=starts,
-        counts=np.diff(starts, append=len(pair)),
+        counts=np.diff(starts, append=len(code)),
         degenerate=degenerate,
     )
 
 
-def _sorted_edges(head: Ints, tail: Ints, vertex_count: int) -> tuple[NDArray[np.uint64], Ints]:
-    """Codes (low, high, direction bit) in rising order, and which half edge each one was.
+def _sorted_edges(head: Ints, tail: Ints, bits: int) -> tuple[NDArray[np.uint64], Ints]:
+    """Codes (low, high, direction bit) in rising order, and which face each one is of: 0, 1, 2 ... three times.
 
-    The half edge's number rides in the lower bits of the sorted word while it fits (meshes up to about two
-    million faces), which saves an argsort: several times quicker.
+    The face's number rides in the lower bits of the sorted word while it fits (meshes up to some three million
+    faces), which saves an argsort: several times quicker.
     """
-    bits = max(int(vertex_count - 1).bit_length(), 1) if vertex_count else 1
-    index_bits = len(head).bit_length()
-    low, high = np.minimum(head, tail).astype(np.uint64), np.maximum(head, tail).astype(np.uint64)
-    code = (((low << np.uint64(bits)) | high) << np.uint64(1)) | (head > tail)
-    if 2 * bits + 1 + index_bits <= 64:
-        packed = (code << np.uint64(index_bits)) | np.arange(len(code), dtype=np.uint64)
-        packed.sort()
-        return packed >> np.uint64(index_bits), (packed & np.uint64((1 << index_bits) - 1)).astype(np.int64)
-    order = np.argsort(code, kind="stable")
-    return code[order], order
+    count = len(head) // 3
+    index_bits = max(count, 1).bit_length()
+    code = np.minimum(head, tail).astype(np.uint64)
+    code <<= np.uint64(bits)
+    code |= np.maximum(head, tail).astype(np.uint64)
+    code <<= np.uint64(1)
+    code |= head > tail
+    if 2 * bits + 1 + index_bits > 64:
+        face = np.tile(np.arange(count), 3)
+        order = np.lexsort((face, code))
+        return code[order], face[order]
+    code <<= np.uint64(index_bits)
+    code.reshape(3, count)[:] |= np.arange(count, dtype=np.uint64)
+    code.sort()
+    face = (code & np.uint64((1 << index_bits) - 1)).astype(np.int64)
+    code >>= np.uint64(index_bits)
+    return code, face
 
 
 def _check_range(faces: Faces, vertex_count: int) -> None:
@@ -281,21 +324,16 @@ def _check_range(faces: Faces, vertex_count: int) -> None:
 
 def _directed(edges: _HalfEdges, places: Ints) -> Ints:
     ahead = edges.forward[places]
-    low, high = edges.low[places], edges.high[places]
+    low, high = edges.low(places), edges.high(places)
     return np.stack([np.where(ahead, low, high), np.where(ahead, high, low)], axis=1)
 
 
-def _labels(edges: _HalfEdges, face_count: int) -> tuple[int, NDArray[np.int32]]:
-    """Number of pieces among the faces, degenerate ones each their own, and each face's piece."""
+def _pairs(edges: _HalfEdges) -> tuple[Ints, Ints]:
+    """Faces that follow each other at an edge."""
     follows = np.ones(len(edges.face), dtype=np.bool_)
     follows[edges.starts] = False
     later = np.flatnonzero(follows)
-    one, other = edges.face[later - 1], edges.face[later]
-    if not face_count:
-        return 0, np.empty(0, dtype=np.int32)
-    graph = coo_matrix((np.ones(len(one), dtype=np.int8), (one, other)), shape=(face_count, face_count))
-    count, label = connected_components(graph.tocsr(), directed=False)
-    return int(count), label
+    return edges.face.take(later - 1), edges.face.take(later)
 
 
 def _duplicates(faces: Faces, vertex_count: int) -> Ints:

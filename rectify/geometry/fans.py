@@ -7,10 +7,9 @@ on one, they fall into several fans. Only indices are looked at.
 from __future__ import annotations
 
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from rectify.geometry.mesh import Faces, Ints
+from rectify.geometry.pieces import pieces
 
 __all__ = ["lesser_fans"]
 
@@ -58,7 +57,6 @@ def _fans(faces: Faces) -> Ints:
     order = np.argsort(key, kind="stable")
     same = np.flatnonzero(key[order][1:] == key[order][:-1])
     here, there = order[same], order[same + 1]
-    rows = np.concatenate([low_corner[here], high_corner[here]])
-    columns = np.concatenate([low_corner[there], high_corner[there]])
-    graph = coo_matrix((np.ones(len(rows), dtype=np.int8), (rows, columns)), shape=(3 * m, 3 * m))
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
+    one = np.concatenate([low_corner[here], high_corner[here]])
+    other = np.concatenate([low_corner[there], high_corner[there]])
+    return pieces(3 * m, one, other)[1]

@@ -13,13 +13,13 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
-from rectify.geometry.corners import highest, least
+from rectify.geometry.corners import columns, highest, least
 from rectify.geometry.mesh import Floats, Ints, Mesh, Points
+from rectify.geometry.normals import lengths
 
-__all__ = ["Cuts", "cut", "hull_extents", "hull_perimeters"]
+__all__ = ["Cuts", "cut"]
 
 Field = Callable[[Points], Floats]
 
@@ -63,15 +63,14 @@ class Cuts:
         size = np.int64(1) + max(self.start_edges.max(initial=0), self.end_edges.max(initial=0))
         leave = np.sort(self.level_of * size + self.start_edges)
         arrive = np.sort(self.level_of * size + self.end_edges)
-        if np.array_equal(leave, arrive):
-            return np.asarray(self.counts > 0)
-        loose = np.setxor1d(leave, arrive, assume_unique=False)
-        return np.asarray((np.bincount(loose // size, minlength=len(self.levels)) == 0) & (self.counts > 0))
+        # each piece leaves and arrives once, so in rising order both have a level's edges at the same places
+        loose = np.repeat(np.arange(len(self.levels)), self.counts)[leave != arrive]
+        return np.asarray((np.bincount(loose, minlength=len(self.levels)) == 0) & (self.counts > 0))
 
     def perimeters(self) -> Floats:
         """(k,) mm: the pieces' lengths added up, hollows followed (a tape does not: see `hull_perimeters`)."""
-        lengths = np.linalg.norm(self.ends - self.starts, axis=1)
-        return np.asarray(np.bincount(self.level_of, weights=lengths, minlength=len(self.levels)), dtype=np.float64)
+        way = lengths(self.ends - self.starts)
+        return np.asarray(np.bincount(self.level_of, weights=way, minlength=len(self.levels)), dtype=np.float64)
 
     def areas_and_centroids(self) -> tuple[Floats, NDArray[np.float64]]:
         """Area (k,) mm² and centroid (k, 2) mm in x and y of each section; meaningful where `closed`.
@@ -126,81 +125,58 @@ def cut(mesh: Mesh, field: Floats, levels: Floats, *, refine: Field | None = Non
         Counter-clockwise as seen from the side of higher values, for faces that point outward.
     """
     levels = np.asarray(levels, dtype=np.float64)
-    low, high = least(field, mesh.faces), highest(field, mesh.faces)
-    first = np.searchsorted(levels, low, side="right")
-    count = np.searchsorted(levels, high, side="right") - first
+    rank = np.searchsorted(levels, field, side="right").astype(np.int32)  # how many levels a vertex is on or above
+    first = least(rank, mesh.faces)
+    count = highest(rank, mesh.faces) - first
     crossed = np.flatnonzero(count)
     count = count[crossed]
     face = np.repeat(crossed, count)
-    level_of = np.repeat(first[crossed] - np.cumsum(count) + count, count) + np.arange(count.sum())
-    corners = mesh.faces[face]
-    row = np.arange(len(face))
-    a, b, c = (field[corners[:, i]] >= levels[level_of] for i in range(3))
-    # the edge of each face, by its first corner, over which the field falls below the level, and rises over it
-    down = np.where(a & ~b, 0, np.where(b & ~c, 1, 2))
-    up = np.where(b & ~a, 0, np.where(c & ~b, 1, 2))
-
-    def crossing(side: Ints) -> tuple[Points, Ints]:
-        one, two = corners[row, side], corners[row, (side + 1) % 3]
-        low, high = np.minimum(one, two), np.maximum(one, two)
-        at = _place(mesh.vertices[low], mesh.vertices[high], field[low], field[high], levels[level_of], refine)
-        return at, low * np.int64(len(mesh.vertices)) + high
-
+    level_of = np.repeat(first[crossed] - np.cumsum(count) + count, count) + np.arange(len(face))
+    corners = [corner.take(face) for corner in columns(mesh.faces)]
+    a, b, c = (rank.take(corner) > level_of for corner in corners)
+    height = levels.take(level_of)
     # each crossed face has one edge that falls and one that rises; its neighbour sees the same edge the other way
-    starts, start_edges = crossing(down)
-    ends, end_edges = crossing(up)
+    starts, start_edges = _crossing(mesh, field, height, *_edge(a & ~b, b & ~c, *corners), refine)
+    ends, end_edges = _crossing(mesh, field, height, *_edge(b & ~a, c & ~b, *corners), refine)
     return Cuts(mesh.vertices, levels, level_of, starts, ends, start_edges, end_edges, face)
 
 
-def _place(p: Points, q: Points, fp: Floats, fq: Floats, level: Floats, refine: Field | None) -> Points:
-    """Where the field passes `level` between p and q."""
-    share = (level - fp) / (fq - fp)
-    at = p + share[:, None] * (q - p)
-    if refine is None:
-        return at
-    lo, flo = np.zeros_like(share), fp - level
-    hi, fhi = np.ones_like(share), fq - level
+def _edge(first: NDArray[np.bool_], second: NDArray[np.bool_], a: Ints, b: Ints, c: Ints) -> tuple[Ints, Ints]:
+    """The two vertices, lower one first, of a face's first, second or else third edge."""
+    one = np.where(first, a, np.where(second, b, c))
+    two = np.where(first, b, np.where(second, c, a))
+    return np.minimum(one, two), np.maximum(one, two)
+
+
+def _crossing(
+    mesh: Mesh, field: Floats, height: Floats, low: Ints, high: Ints, refine: Field | None
+) -> tuple[Points, Ints]:
+    """Where the field passes a height on the edges from `low` to `high`; and which edges those are."""
+    fp = field.take(low)
+    share = (height - fp) / (field.take(high) - fp)
+    p = np.empty((3, len(low)))
+    way = np.empty((3, len(low)))
+    for i, place in enumerate(columns(mesh.vertices)):
+        place.take(low, out=p[i])
+        np.subtract(place.take(high), p[i], out=way[i])
+    if refine is not None:
+        share = _refined(p, way, share, fp - height, field.take(high) - height, height, refine)
+    at = way
+    at *= share
+    at += p
+    return at.T, low * np.int64(len(mesh.vertices)) + high
+
+
+def _refined(
+    p: Points, way: Points, share: Floats, flo: Floats, fhi: Floats, height: Floats, refine: Field
+) -> Floats:
+    """A better share of the way where the field bends along it, from its excess at both ends: two secant steps."""
+    lo, hi = np.zeros_like(share), np.ones_like(share)
     for _ in range(2):
-        value = refine(at) - level
+        value = refine((p + share * way).T) - height
         same = np.sign(value) == np.sign(flo)
         lo, flo = np.where(same, share, lo), np.where(same, value, flo)
         hi, fhi = np.where(same, hi, share), np.where(same, fhi, value)
         gap = fhi - flo
         share = np.where(gap != 0, lo - flo * (hi - lo) / np.where(gap != 0, gap, 1.0), share)
-        at = p + share[:, None] * (q - p)
-    return at
-
-
-def hull_perimeters(xy: NDArray[np.float64], level_of: Ints, k: int) -> Floats:
-    """What a tape reads: the perimeter of the convex hull of each section's points.
-
-    Parameters
-    ----------
-    xy : (s, 2) float64, mm
-    level_of : (s,) int64, ascending or not
-    k : int
-        Number of levels.
-
-    Returns
-    -------
-    (k,) float64, mm
-        NaN where a level has no points.
-    """
-    out = np.full(k, np.nan)
-    if len(xy):
-        order = np.argsort(level_of, kind="stable")
-        present, group = np.unique(level_of[order], return_inverse=True)
-        out[present] = shapely.length(shapely.convex_hull(shapely.multipoints(xy[order], indices=group)))
-    return out
-
-
-def hull_extents(xy: NDArray[np.float64], level_of: Ints, k: int) -> NDArray[np.float64]:
-    """Widths of each section along x and y: (k, 2) mm, NaN where a level has no points."""
-    out = np.full((k, 2), np.nan)
-    if len(xy):
-        low, high = np.full((k, 2), np.inf), np.full((k, 2), -np.inf)
-        np.minimum.at(low, level_of, xy)
-        np.maximum.at(high, level_of, xy)
-        there = np.isfinite(low[:, 0])
-        out[there] = (high - low)[there]
-    return out
+    return share

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rectify.geometry.corners import highest, least
+from rectify.geometry.corners import all_corners, any_corner, columns, highest, least
 from rectify.geometry.mesh import Faces, Floats, Mesh, Points
 
 __all__ = ["volume", "volume_below", "volumes_below"]
@@ -18,9 +18,11 @@ def volume(mesh: Mesh) -> float:
     """
     if len(mesh.faces) == 0:
         return 0.0
-    p = mesh.vertices - mesh.vertices.mean(axis=0)
-    a, b, c = (p[mesh.faces[:, i]] for i in range(3))
-    return float(np.einsum("ij,ij->", a, np.cross(b, c)) / 6)
+    corners = columns(mesh.faces)
+    (ax, bx, cx), (ay, by, cy), (az, bz, cz) = (
+        [(place - place.mean()).take(corner) for corner in corners] for place in columns(mesh.vertices)
+    )
+    return float((ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)).sum() / 6)
 
 
 def volume_below(mesh: Mesh, z: float) -> float:
@@ -29,21 +31,11 @@ def volume_below(mesh: Mesh, z: float) -> float:
     The surface may be open above the plane; below it must be closed but for the plane itself. The flux
     of (0, 0, h - z) through the plane is nothing, so only the faces count, those that cross it cut exactly.
     """
-    vertices, faces = mesh.vertices, mesh.faces
-    h = vertices[:, 2] - z
-    under = h < 0
-    number = sum((under[faces[:, i]].astype(np.int8) for i in range(1, 3)), start=under[faces[:, 0]].astype(np.int8))
-    total = _flux(vertices[faces[number == 3]], z)
-    below = under[faces]
-    one = number == 1  # a corner below: one triangle
-    if one.any():
-        a, b, c = _turned(vertices, faces[one], np.argmax(below[one], axis=1))
-        total += _flux(np.stack([a, _meet(a, b, z), _meet(a, c, z)], axis=1), z)
-    two = number == 2  # a corner above: the whole face less its tip
-    if two.any():
-        a, b, c = _turned(vertices, faces[two], np.argmin(below[two], axis=1))
-        total += _flux(np.stack([a, b, c], axis=1), z) - _flux(np.stack([a, _meet(a, b, z), _meet(a, c, z)], axis=1), z)
-    return total
+    under = mesh.vertices[:, 2] < z
+    some, whole = any_corner(under, mesh.faces), all_corners(under, mesh.faces)
+    area, moment = _flux_at_zero(mesh.vertices, mesh.faces[whole])
+    crossed = mesh.faces[some & ~whole]
+    return float(moment.sum() - z * area.sum() + _flux_below(mesh.vertices, crossed, np.full(len(crossed), z)).sum())
 
 
 def volumes_below(mesh: Mesh, heights: Floats) -> Floats:
@@ -60,31 +52,43 @@ def volumes_below(mesh: Mesh, heights: Floats) -> Floats:
     low, high = least(mesh.vertices[:, 2], mesh.faces), highest(mesh.vertices[:, 2], mesh.faces)
     first, last = np.searchsorted(z, low, side="right"), np.searchsorted(z, high, side="left")
     # the flux through a face that lies below a plane is linear in the plane's height
-    a, b, c = (mesh.vertices[mesh.faces[:, i]] for i in range(3))
-    area = ((b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])) / 2
+    area, moment = _flux_at_zero(mesh.vertices, mesh.faces)
     size = len(z) + 1
-    areas = np.cumsum(np.bincount(last, weights=area, minlength=size))[: len(z)]
-    moments = np.cumsum(np.bincount(last, weights=area * (a + b + c)[:, 2] / 3, minlength=size))[: len(z)]
+    areas, moments = (np.cumsum(np.bincount(last, weights=part, minlength=size))[: len(z)] for part in (area, moment))
+    face = np.repeat(np.arange(len(mesh.faces)), last - first)
+    level = np.repeat(last - np.cumsum(last - first), last - first) + np.arange(len(face))
+    cut = np.bincount(level, weights=_flux_below(mesh.vertices, mesh.faces[face], z[level]), minlength=len(z))
     out = np.empty(len(z))
-    out[order] = moments - areas * z
-    for i in range(len(z)):
-        crossed = mesh.faces[(first <= i) & (i < last)]
-        out[order[i]] += volume_below(Mesh(mesh.vertices, crossed), float(z[i])) if len(crossed) else 0.0
+    out[order] = moments - areas * z + cut
     return out
 
 
-def _turned(vertices: Points, faces: Faces, lead: np.ndarray) -> tuple[Points, Points, Points]:
+def _flux_at_zero(vertices: Points, faces: Faces) -> tuple[Floats, Floats]:
+    """Of each face, (m,): its area as seen from above, mm², signed, and its flux for the plane at height 0, mm³."""
+    corners = columns(faces)
+    (ax, bx, cx), (ay, by, cy), (az, bz, cz) = ([place.take(i) for i in corners] for place in columns(vertices))
+    area = ((bx - ax) * (cy - ay) - (by - ay) * (cx - ax)) / 2
+    return area, area * (az + bz + cz) / 3
+
+
+def _flux_below(vertices: Points, faces: Faces, z: Floats) -> Floats:
+    """The flux (s,) through the part of each face (s, 3) that lies below the plane z (s,) that crosses it."""
+    if not len(faces):
+        return np.zeros(0)
+    under = vertices[:, 2][faces] < z[:, None]
+    tip_below = under.sum(axis=1) == 1  # one triangle; else the whole face less its tip
+    lead = np.where(tip_below, np.argmax(under, axis=1), np.argmin(under, axis=1))
     row = np.arange(len(faces))
     a, b, c = (vertices[faces[row, (lead + i) % 3]] for i in range(3))
-    return a, b, c
+    tip = _flux(a, _meet(a, b, z), _meet(a, c, z), z)
+    return np.where(tip_below, tip, _flux(a, b, c, z) - tip)
 
 
-def _meet(a: Points, b: Points, z: float) -> Points:
+def _meet(a: Points, b: Points, z: Floats) -> Points:
     share = (z - a[:, 2]) / (b[:, 2] - a[:, 2])
     return np.asarray(a + share[:, None] * (b - a))
 
 
-def _flux(triangles: np.ndarray, z: float) -> float:
-    a, b, c = triangles[:, 0], triangles[:, 1], triangles[:, 2]
+def _flux(a: Points, b: Points, c: Points, z: Floats) -> Floats:
     area_z = ((b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (b[:, 1] - a[:, 1]) * (c[:, 0] - a[:, 0])) / 2
-    return float(np.sum(area_z * (triangles[:, :, 2].mean(axis=1) - z)))
+    return np.asarray(area_z * ((a[:, 2] + b[:, 2] + c[:, 2]) / 3 - z))

@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from rectify.geometry.corners import all_corners
 from rectify.geometry.mesh import Floats, Mesh, Points
 from rectify.geometry.normals import unit
 from rectify.geometry.sections import Cuts, cut
@@ -380,7 +381,7 @@ def _read_radius(cuts: Cuts, lateral: float, origin: Floats, *, flat: bool) -> t
 def _pole_radius(mesh: Mesh, middle: Floats, cap_radius: Floats) -> float:
     """Distance from the centre to the skin along the axis: the face that the axis leaves by."""
     v = mesh.vertices
-    distal = mesh.faces[(v[mesh.faces, 2] < middle[2]).all(axis=1)]
+    distal = mesh.faces[all_corners(v[:, 2] < middle[2], mesh.faces)]
     p, q, r = (v[distal[:, i], :2] for i in range(3))
 
     def side(s: Floats, t: Floats) -> Floats:

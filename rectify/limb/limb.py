@@ -15,6 +15,7 @@ from functools import cached_property
 import numpy as np
 
 from rectify.geometry.cap import Cap, closed
+from rectify.geometry.corners import edge_squares
 from rectify.geometry.mesh import Floats, Ints, Mesh, Points
 from rectify.geometry.volume import volume, volume_below
 from rectify.limb.axis import Axis, fit_axis, frame_of, to_frame
@@ -179,9 +180,8 @@ class Limb:
     @cached_property
     def edge_mm(self) -> float:
         """The mesh's edge length, median over all three edges of every face, mm."""
-        corners = [self.mesh.vertices[self.mesh.faces[:, i]] for i in range(3)]
-        lengths = [np.linalg.norm(corners[i] - corners[i - 1], axis=1) for i in range(3)]
-        return float(np.median(np.concatenate(lengths)))
+        squares = np.concatenate(edge_squares(self.mesh.vertices, self.mesh.faces))
+        return float(np.median(np.sqrt(squares)))
 
     @property
     def end_level_mm(self) -> float:

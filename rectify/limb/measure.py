@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rectify.geometry.hulls import hull_extents, hull_perimeters
 from rectify.geometry.mesh import Floats, Mesh
-from rectify.geometry.sections import cut, hull_extents, hull_perimeters
+from rectify.geometry.sections import cut
 
 __all__ = ["Profile", "inflection_level", "measure_levels", "shape_class"]
 

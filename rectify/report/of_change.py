@@ -33,6 +33,8 @@ __all__ = [
     "volume_facts",
 ]
 
+_SAME_MM = 1e-6  # moves so nearly the same are told at the first vertex, whatever rounding says
+
 Row = dict[str, Any]
 _Span = tuple[float | None, float | None]
 
@@ -59,7 +61,7 @@ def extreme_facts(outcome: Outcome) -> Row:
 
 def _extreme(outcome: Outcome, sign: float) -> Row | None:
     move = sign * outcome.move
-    i = int(np.argmax(move))
+    i = int(np.argmax(move >= move.max() - _SAME_MM))
     if move[i] <= 0:
         return None
     weight, wanted = outcome.asked.weight[:, i], "build-up" if sign > 0 else "reduce"

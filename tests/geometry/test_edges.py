@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from rectify.errors import MeshError
 from rectify.geometry import edges
+from rectify.geometry.fans import lesser_fans
 from rectify.geometry.mesh import Faces, Mesh
 
 TETRAHEDRON = np.array([[0, 2, 1], [0, 1, 3], [1, 2, 3], [2, 0, 3]])  # outward for the corners below
@@ -211,10 +212,41 @@ def test_the_last_vertex_is_just_inside_the_range():
 
 def test_packed_and_unpacked_sorts_agree():
     mesh = without(tube(), 3, 17)
-    head, tail = mesh.faces.reshape(-1), mesh.faces[:, [1, 2, 0]].reshape(-1)
-    small = edges._sorted_edges(head, tail, len(mesh.vertices))
-    large = edges._sorted_edges(head, tail, 2**30)  # forces the argsort: 61 bits and the index do not fit
+    faces = np.concatenate([mesh.faces, mesh.faces[5:9], mesh.faces[5:9, ::-1]])  # and some faces several times
+    head, tail = faces.T.reshape(-1), faces[:, [1, 2, 0]].T.reshape(-1)
+    small = edges._sorted_edges(head, tail, 16)
+    large = edges._sorted_edges(head, tail, 30)  # forces the slow way: 61 bits and the face's number do not fit
     assert np.array_equal(small[1], large[1])
+    assert np.array_equal(small[0] >> np.uint64(17), large[0] >> np.uint64(31))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_a_disc_has_one_opening_no_handle_and_no_vertex_that_pieces_hang_in(seed):
+    # holes punched at random, some of which meet in a vertex, some of which cut pieces off
+    rng = np.random.default_rng(seed)
+    mesh = tube()
+    mesh = Mesh(mesh.vertices, mesh.faces[rng.random(len(mesh.faces)) > rng.choice([0.0, 0.01, 0.3, 0.9])])
+    if len(mesh.faces) > 3 and seed % 2:
+        start = mesh.vertices[rng.integers(len(mesh.vertices))]
+        near = np.linalg.norm(mesh.vertices[mesh.faces].mean(axis=1) - start, axis=1) < rng.uniform(20.0, 60.0)
+        mesh = Mesh(mesh.vertices, mesh.faces[near])
+    found = edges.survey(mesh)
+    one_sheet = found.body_count == 1 and len(edges.border_loops(mesh)) == 1 and not len(lesser_fans(mesh.faces)[0])
+    assert found.disc == (one_sheet and found.euler == 1)
+    if found.disc:
+        assert sorted(edges.border_loops(mesh)[0].tolist()) == np.unique(found.border).tolist()
+
+
+def test_discs_and_what_are_none():
+    rim = np.array([[0, 1, 2], [0, 2, 3], [0, 3, 4]])
+    assert edges.survey(Mesh(np.arange(15.0).reshape(5, 3), rim)).disc
+    bow = np.array([[0, 1, 2], [0, 3, 4]])  # two triangles that hang together in a vertex
+    assert not edges.survey(Mesh(np.arange(15.0).reshape(5, 3), bow)).disc
+    assert not edges.survey(Mesh(CORNERS, TETRAHEDRON)).disc
+    assert not edges.survey(Mesh(CORNERS, np.zeros((0, 3), dtype=np.int64))).disc
+    # open once, but pinched in the vertex 0: a ring of faces whose two ends share it
+    ring = np.array([[0, 1, 2], [2, 1, 3], [2, 3, 4], [4, 3, 0]])
+    assert not edges.survey(Mesh(np.arange(15.0).reshape(5, 3), ring)).disc
 
 
 @given(st.lists(st.tuples(*[st.integers(0, 7)] * 3), max_size=25))

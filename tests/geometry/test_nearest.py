@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rectify.geometry.nearest import faces_near, nearest
+from rectify.geometry.nearest import Surface, _by_tree, faces_near, nearest
 from rectify.synthetic import capsule, sphere
 
 
@@ -63,6 +63,33 @@ def test_no_points_give_nothing_and_no_faces_are_infinitely_far():
     assert [len(part) for part in nearest(np.zeros((0, 3)), mesh.vertices, mesh.faces)] == [0, 0, 0]
     distance, face, place = nearest(np.zeros((2, 3)), mesh.vertices, np.zeros((0, 3), dtype=np.int64))
     assert np.isinf(distance).all() and (face == -1).all() and np.isnan(place).all()
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_few_points_get_the_answer_that_the_whole_tree_gives(seed):
+    # far and near, inside and outside, one point and some; on a surface with long thin faces too
+    rng = np.random.default_rng(seed)
+    mesh = capsule(edge_mm=3.0)
+    vertices = mesh.vertices * (np.array([1.0, 1.0, 1.0]) if seed % 2 else np.array([1.0, 1.0, 7.0]))
+    count = int(rng.choice([1, 3, 40, 90]))
+    points = rng.normal(size=(count, 3)) * rng.choice([0.1, 30.0, 300.0]) + vertices[rng.integers(len(vertices))]
+    assert count <= 0.02 * len(mesh.faces)  # few enough for only some faces to be looked at
+    distance, face, place = nearest(points, vertices, mesh.faces)
+    whole = _by_tree(points, vertices, mesh.faces)
+    assert distance == pytest.approx(whole[0], abs=1e-9)  # mm, rounding only
+    assert np.linalg.norm(points - place, axis=1) == pytest.approx(distance, abs=1e-9)
+    for q, f in zip(place, face, strict=True):
+        assert np.linalg.norm(closest_on_triangle(q, *vertices[mesh.faces[f]]) - q) < 1e-9
+
+
+def test_a_bound_that_just_holds_finds_the_same():
+    mesh = capsule(edge_mm=3.0)
+    rng = np.random.default_rng(4)
+    points = mesh.vertices[:80] + rng.normal(size=(80, 3)) * 4.0
+    whole = _by_tree(points, mesh.vertices, mesh.faces)
+    distance, _, place = Surface(mesh.vertices, mesh.faces).nearest(points, whole[0])
+    assert distance == pytest.approx(whole[0], abs=1e-12)
+    assert np.abs(place - whole[2]).max() < 1e-9
 
 
 @pytest.mark.parametrize("reach", [5.0, 30.0])

@@ -9,8 +9,9 @@ import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from rectify.geometry.hulls import hull_extents, hull_perimeters
 from rectify.geometry.mesh import Mesh
-from rectify.geometry.sections import cut, hull_extents, hull_perimeters
+from rectify.geometry.sections import cut
 from rectify.synthetic import capsule, sphere, tube
 
 
