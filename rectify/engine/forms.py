@@ -23,8 +23,9 @@ from rectify.engine.blend import quintic
 from rectify.engine.overall import secant
 from rectify.engine.places import Places
 from rectify.engine.weights import Weight
+from rectify.geometry.hulls import hull_perimeters
 from rectify.geometry.mesh import Floats, Points
-from rectify.geometry.sections import cut, hull_perimeters
+from rectify.geometry.sections import cut
 from rectify.limb.chart import Chart
 from rectify.limb.limb import Limb
 from rectify.limb.spot import Spot
