@@ -28,9 +28,10 @@ from rectify.geometry.fans import lesser_fans
 from rectify.geometry.mesh import Floats, Ints, Mesh, Points
 from rectify.geometry.volume import volume
 
-__all__ = ["Repaired", "repair"]
+__all__ = ["Plane", "Repaired", "repair"]
 
 _ROUNDS = 3
+Plane = tuple[Floats, Floats]  # a point on it, and the direction of what is cut off: (3,) each, the scan's axes, mm
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,7 +53,7 @@ class Repaired:
 
 
 def repair(
-    mesh: Mesh, *, inward: bool = False, path: str | None = None, trim: tuple[Floats, Floats] | None = None
+    mesh: Mesh, *, inward: bool = False, path: str | None = None, trim: Plane | Callable[[Mesh], Plane] | None = None
 ) -> Repaired:
     """Mend a capture as far as that can be done honestly.
 
@@ -66,7 +67,8 @@ def repair(
         The scan's file, for the sentences.
     trim : (point, direction), each (3,), optional
         Cut the top by the plane through the point; what lies in the direction goes. Instead of trimming a ragged top or
-        taking a lid off.
+        taking a lid off; where the whole scan lies below the plane, as if it had not been asked for, and that is told.
+        Or what says the plane for the limb's body, once that is one piece with its faces agreed.
 
     Raises
     ------
@@ -81,7 +83,7 @@ def repair(
         raise
 
 
-def _repair(mesh: Mesh, inward: bool, trim: tuple[Floats, Floats] | None) -> Repaired:
+def _repair(mesh: Mesh, inward: bool, trim: Plane | Callable[[Mesh], Plane] | None) -> Repaired:
     mesh = check_numbers(mesh)
     steps: list[Step] = []
     mend: Callable[[Mesh], tuple[Mesh, list[Step]]]
@@ -92,7 +94,7 @@ def _repair(mesh: Mesh, inward: bool, trim: tuple[Floats, Floats] | None) -> Rep
     for mend in (agree_sides, drop_spikes, _opened(trim)):
         mesh, more = mend(mesh)
         steps += more
-    mesh, invented, more = _closed(mesh, trim is None)
+    mesh, invented, more = _closed(mesh, not any(step.code == "top-cut" for step in steps))
     steps += more
     mesh, more = _outward(mesh, inward)
     _look_over(mesh)
@@ -119,7 +121,7 @@ def _closed(mesh: Mesh, may_trim: bool) -> tuple[Mesh, Ints, list[Step]]:
     return mesh, new if len(places) == 1 else _found_again(np.concatenate(places), mesh), steps
 
 
-def _opened(trim: tuple[Floats, Floats] | None) -> Callable[[Mesh], tuple[Mesh, list[Step]]]:
+def _opened(trim: Plane | Callable[[Mesh], Plane] | None) -> Callable[[Mesh], tuple[Mesh, list[Step]]]:
     """How the top is opened: by the plane asked for, or where it is open and below its bites."""
 
     def as_captured(mesh: Mesh) -> tuple[Mesh, list[Step]]:
@@ -130,7 +132,15 @@ def _opened(trim: tuple[Floats, Floats] | None) -> Callable[[Mesh], tuple[Mesh, 
         out, more = trim_top(out)
         return out, steps + more
 
-    return as_captured if trim is None else lambda mesh: cut_by_plane(mesh, *trim)
+    def by_plane(mesh: Mesh) -> tuple[Mesh, list[Step]]:
+        assert trim is not None
+        out, steps = cut_by_plane(mesh, *(trim(mesh) if callable(trim) else trim))
+        if out is not mesh:
+            return out, steps
+        out, more = as_captured(mesh)
+        return out, steps + more
+
+    return as_captured if trim is None else by_plane
 
 
 def _found_again(points: Points, mesh: Mesh) -> Ints:

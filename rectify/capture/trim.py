@@ -59,13 +59,15 @@ def cut_by_plane(mesh: Mesh, point: Floats, proximal: Floats) -> tuple[Mesh, lis
             found=f"all of the scan lies at least {-down.max():.0f} mm beyond it, near {place_text(mesh.vertices[0])}",
         )
     if down.min() >= 0:
-        return mesh, []
+        message = f"nothing lies beyond the plane asked for: the scan ends {down.min():.1f} mm below it"
+        return mesh, [Step("trim-idle", message, look=True, place=place_of(np.asarray(point)))]
     out, _ = clip(mesh, down)
     out = unpinch(keep_limb(out)[0])[0]
     check_across(out)
     lost = before - float(face_areas(out.vertices, out.faces).sum())
-    message = f"the top was trimmed by the plane asked for; {lost:.0f} mm² of skin went with it"
-    return out, [Step("top-trimmed", message, area_mm2=lost, place=place_of(np.asarray(point)))]
+    went = f"{lost:.0f} mm² of skin, as far as {-down.min():.1f} mm beyond it"
+    message = f"the top was cut by the plane asked for; {went}, went with it"
+    return out, [Step("top-cut", message, area_mm2=lost, place=place_of(np.asarray(point)))]
 
 
 def trim_top(mesh: Mesh, *, always: bool = False) -> tuple[Mesh, list[Step]]:

@@ -19,7 +19,7 @@ from rectify.capture import Repaired, Step
 from rectify.case.files import inside
 from rectify.case.model import CaseModel, ReleaseModel
 from rectify.case.version import Saved
-from rectify.case.wear import Wear, compare_wear, thickness
+from rectify.case.wear import Wear, compare_wear, thickness, worn_of
 from rectify.errors import CaseError, InputError
 from rectify.limb.estimates import estimate
 from rectify.limb.landmarks import RawLandmark
@@ -196,7 +196,7 @@ class Case:
     @cached_property
     def wear(self) -> Wear:
         """What lay between skin and captured surface against what will be worn."""
-        return compare_wear(self.says.scan.layers, self.says.wear)
+        return compare_wear(self.says.scan.between, self.says.wear)
 
     @property
     def steps(self) -> tuple[Step, ...]:
@@ -207,11 +207,11 @@ class Case:
     def facts(self) -> Facts:
         """What a rulebook's `when` and `dimensions` may ask."""
         scan, limb = self.says.scan, self.says.limb
-        worn = self.says.wear if self.says.wear is not None else scan.layers
+        worn = worn_of(scan.between, self.says.wear)
         return Facts(
             shaping=scan.shaping,
             surface=scan.surface,
-            rectified=scan.rectified,
+            rectified=scan.was_rectified,
             tissue=limb.tissue,
             sensation=limb.sensation,
             circulation=limb.circulation,
@@ -220,7 +220,7 @@ class Case:
             suspension=self.says.suspension,
             liner_mm=_liner(worn),
             worn_mm=float(sum(map(thickness, worn))),
-            layers=scan.layers,
+            layers=scan.between,
             tape=tuple(
                 TapeValue(t.measure, t.at, t.offset_mm, t.value.value, t.over, t.tension) for t in self.says.tape
             ),
@@ -280,7 +280,7 @@ class Case:
                 wanted=f"one for {self.amputation}",
                 hint="`rectify rules list` shows what there is",
             )
-        limb = self._with_estimates([*book.landmarks(), *vocabulary(self.amputation).needed, *self._tuned_names()])
+        limb = self._with_estimates(self._wanted(book, sets))
         resolved = partial(
             resolve,
             book,
@@ -293,7 +293,8 @@ class Case:
             on=on,
             scan_sha256=self.scan_sha256,
         )
-        return limb, self._with_dimensions(resolved, limb) if any(d.by for d in book.says.dimensions) else resolved()
+        solves = any(d.by for d in book.says.dimensions) and not self.facts.rectified
+        return limb, self._with_dimensions(resolved, limb) if solves else resolved()
 
     def _tunings(self, book: Rulebook) -> tuple[Tuning, ...]:
         """The case's, then those of the saved version."""
@@ -319,11 +320,18 @@ class Case:
             return self.limb
         return replace(self.limb, landmarks={**estimate(self.limb, missing), **self.limb.landmarks})
 
-    def _tuned_names(self) -> list[str]:
-        """The landmarks that tunings speak of."""
-        said = f"{self.says.tune} {self.saved.tune if self.saved else ''}"
-        words = set(re.findall(r"[a-z]+(?:-[a-z]+)*", said))
-        return sorted(words & set(vocabulary(self.amputation).names))
+    def _wanted(self, book: Rulebook, sets: Sequence[str]) -> list[str]:
+        """The landmarks that are estimated where nobody marked them: what the rulebook, a release and the tunings speak
+        of; of a capture that is rectified already only what its changes are laid out on."""
+        said = f"{self.says.tune} {self.saved.tune if self.saved else ''} {sets}"
+        tuned = set(re.findall(r"[a-z]+(?:-[a-z]+)*", said))
+        names = vocabulary(self.amputation)
+        spoken = sorted(tuned & set(names.names))
+        if not self.facts.rectified:
+            return [*book.landmarks(), *names.needed, *spoken]
+        changed = {f"regions.{name}" for name in tuned} | tuned & {"overall", "end"}
+        own = [n for n, keys in book.landmarks().items() if any(_part(key) in changed for key in keys)]
+        return [*own, *spoken]
 
     def _where(self, keys: KeyPath) -> tuple[str, int | None]:
         return self.document.path, self.document.line(keys)
@@ -356,6 +364,9 @@ class Case:
         out += [Warn("frame-unsure", "look", note, "landmarks") for note in self.captured.notes]
         out += [Warn(step.code, "look", step.message, "scan") for step in self.steps if step.look]
         out += self.wear.warnings
+        if self.says.scan.surface == "positive-model" and self.says.scan.rectified is None:
+            message = "the case does not say whether the model was rectified already: taken as not"
+            out.append(Warn("rectified-not-said", "look", message, "scan.rectified"))
         out += self._mark_warnings()
         return tuple(out)
 
@@ -381,6 +392,12 @@ class Case:
 
 def _same_places(some: dict[str, RawLandmark], others: dict[str, RawLandmark]) -> bool:
     return some.keys() == others.keys() and all(some[name] is others[name] for name in some)
+
+
+def _part(key: str) -> str:
+    """`regions.fibular-head` of `regions.fibular-head.at`; `overall` of `overall.rows[0].at`."""
+    words = key.replace("[", ".").split(".")
+    return ".".join(words[:2]) if words[0] == "regions" else words[0]
 
 
 def _liner(worn: tuple[Layer, ...]) -> float:

@@ -7,14 +7,18 @@ from pathlib import Path
 from typing import Any
 
 from rectify.capture import Repaired, Step, repair
+from rectify.capture.repair import Plane
 from rectify.capture.smooth import smoothed
 from rectify.case.case import CASE_FILE, Case, Input
 from rectify.case.files import inside, sha256_of
 from rectify.case.landmarks import read_landmarks
 from rectify.case.model import CaseModel
+from rectify.case.trim import check_trim, cut_off, plane_for
 from rectify.case.version import newest, read_saved
 from rectify.errors import CaseError, Faults, FileError, InputError
+from rectify.geometry.mesh import Mesh
 from rectify.geometry.read import TO_MM, read_mesh
+from rectify.limb.landmarks import RawLandmark
 from rectify.limb.vocabulary import vocabulary
 from rectify.rulebook.faults import checked
 from rectify.rulebook.words import suggest
@@ -60,7 +64,7 @@ def open_case(path: str | Path, *, saved: int | None = None) -> Case:
     says = checked(CaseModel, data, place, error=CaseError)
     inputs = [Input("case", file.name, sha256_of(file))]
     scan_path = inside(folder, says.scan.file, document, ("scan", "file"))
-    scan, mm = _capture(scan_path, says, document)
+    read, mm, notes = _read(scan_path, says, document)
     inputs.append(Input("scan", says.scan.file, sha256_of(scan_path)))
     if isinstance(says.landmarks, str):
         marks_path = inside(folder, says.landmarks, document, ("landmarks",))
@@ -70,6 +74,8 @@ def open_case(path: str | Path, *, saved: int | None = None) -> Case:
     else:
         raw = read_landmarks(document, ("landmarks",), says.landmarks, says.amputation, mm)
     _check_tape(says, document)
+    scan, raw = _capture(read, raw, mm, says, document, scan_path)
+    scan = replace(scan, steps=(*notes, *scan.steps))
     case = Case(folder, says, document, scan, raw, tuple(inputs), mm)
     number = newest(folder) if saved is None else saved
     return case if number == 0 else _with_version(case, number)
@@ -80,7 +86,8 @@ def _with_version(case: Case, number: int) -> Case:
     return case.with_saved(version, sha256_of(case.folder / version.file))
 
 
-def _capture(path: Path, says: CaseModel, document: Document) -> tuple[Repaired, float]:
+def _read(path: Path, says: CaseModel, document: Document) -> tuple[Mesh, float, list[Step]]:
+    """The scan in mm, millimetres to one of its own units, and what was done in reading."""
     read = read_mesh(path)
     units = says.scan.units or read.units
     if units is None:
@@ -96,24 +103,33 @@ def _capture(path: Path, says: CaseModel, document: Document) -> tuple[Repaired,
     notes = [Step("read", note) for note in read.notes]
     if mm != 1.0:
         notes.append(Step("scaled", f"scaled from {units} to mm"))
-    _refuse_for_now(says, document)
-    repaired = repair(mesh, inward=says.scan.surface in _INWARD, path=str(path))
+    return mesh, mm, notes
+
+
+def _capture(
+    mesh: Mesh, raw: dict[str, RawLandmark], mm: float, says: CaseModel, document: Document, path: Path
+) -> tuple[Repaired, dict[str, RawLandmark]]:
+    """The scan mended, cut and smoothed as the case asks, and the landmarks after that."""
+    inward, trim = says.scan.surface in _INWARD, says.scan.trim
+    if trim is None:
+        repaired = repair(mesh, inward=inward, path=str(path))
+    else:
+        check_trim(trim, raw, says.amputation, document)
+        plane_of, found = plane_for(trim, raw, says.amputation, mm, document), []
+
+        def plane(body: Mesh) -> Plane:
+            found.append(plane_of(body))
+            return found[-1]
+
+        repaired = repair(mesh, inward=inward, path=str(path), trim=plane)
+        raw, gone = cut_off(raw, found[-1])
+        if gone:
+            told = f"{', '.join(gone)} lay on what was cut off and counts as beyond the capture"
+            repaired = replace(repaired, steps=(*repaired.steps, Step("landmarks-cut-off", told, count=len(gone))))
     if says.scan.smooth is not None:
         mesh, steps = smoothed(repaired.mesh, says.scan.smooth.value)
         repaired = replace(repaired, mesh=mesh, steps=(*repaired.steps, *steps))
-    return replace(repaired, steps=(*notes, *repaired.steps)), mm
-
-
-def _refuse_for_now(says: CaseModel, document: Document) -> None:
-    """What this version does not carry out is refused by name, never passed over."""
-    if says.scan.rectified:
-        raise CaseError(
-            "was rectified already",
-            path=document.path,
-            line=document.line(("scan", "rectified")),
-            key="scan.rectified",
-            wanted="a capture that was not: this version would press the same places twice",
-        )
+    return repaired, raw
 
 
 def _check_tape(says: CaseModel, document: Document) -> None:

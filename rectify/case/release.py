@@ -66,7 +66,9 @@ def release_blockers(case: Case, plan: Plan) -> tuple[Warn, ...]:
         )
     marks = [need.removeprefix("landmark ") for need in plan.needs if need.startswith("landmark ")]
     out += [w for w in plan.warnings if w.code == "estimated-bone"]
-    needed = dict.fromkeys((*vocabulary(case.amputation).needed, *marks))
+    names = vocabulary(case.amputation)
+    # a copy of what was rectified rests on its own shape: only the origin must be sure, and what changes rest on
+    needed = dict.fromkeys((*(names.origin if case.says.scan.was_rectified else names.needed), *marks))
     for name in needed:
         mark = case.limb.landmarks.get(name)
         if mark is not None and (mark.absent or mark.source in ("marked", "mark")):

@@ -1,12 +1,15 @@
 """What lay between the skin and the captured surface, against what will be worn there.
 
-A layer that was there and will be worn again cancels out. Of a liner that was not measured on the limb only 85 % of its
-label counts, since it is stretched when it is donned (working value, no source), and the report says so.
+A layer that was there and will be worn again cancels out. What belongs to a cast only (its wall, plastic film,
+stockinette) is never worn, so it comes off even where the case does not say what will be. Of a liner that was not
+measured on the limb only 85 % of its label counts, since it is stretched when it is donned (working value, no source),
+and the report says so.
 """
 
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable, Hashable, Iterable
 from dataclasses import dataclass
 
 from rectify.capture import Step
@@ -14,9 +17,12 @@ from rectify.rulebook.facts import Layer
 from rectify.rulebook.plan import Warn
 from rectify.rulebook.quantity import show_mm
 
-__all__ = ["DONNED_SHARE", "Wear", "compare_wear", "thickness"]
+__all__ = ["DONNED_SHARE", "LAYER_KINDS", "Wear", "compare_wear", "is_worn", "knows_layer", "thickness", "worn_of"]
 
 DONNED_SHARE = 0.85
+_WORN = ("liner", "sock", "sheath", "insert")
+_CAST = ("film", "stockinette", "plaster", "wall")
+LAYER_KINDS = ("liner", "sock", "sheath", "insert", "plastic-film", "stockinette", "plaster", "cast-wall")
 
 
 @dataclass(frozen=True)
@@ -28,44 +34,74 @@ class Wear:
     warnings: tuple[Warn, ...]
 
 
+def knows_layer(kind: str) -> bool:
+    """Whether a layer's word is one of these, or ends in one: `gel-liner`, `plaster-wall`."""
+    return kind.split("-")[-1] in (*_WORN, *_CAST)
+
+
+def is_worn(kind: str) -> bool:
+    """Whether such a layer may be worn in a socket; the others belong to a cast."""
+    return kind.split("-")[-1] in _WORN
+
+
 def thickness(layer: Layer) -> float:
     """Thickness on the limb, mm: as measured, or a liner's label less its stretch."""
     return layer.thickness_mm if layer.measured or "liner" not in layer.kind else DONNED_SHARE * layer.thickness_mm
 
 
+def worn_of(layers: tuple[Layer, ...], wear: tuple[Layer, ...] | None) -> tuple[Layer, ...]:
+    """What will be worn: as said, or where nothing is said what was worn during the capture."""
+    return tuple(layer for layer in layers if is_worn(layer.kind)) if wear is None else wear
+
+
 def compare_wear(layers: tuple[Layer, ...], wear: tuple[Layer, ...] | None) -> Wear:
-    """Compare the scan's layers with what will be worn; None is the same again."""
-    if wear is None:
-        return Wear(0.0, (), ())
-    was = Counter((layer.kind, layer.thickness_mm) for layer in layers)
-    will = Counter((layer.kind, layer.thickness_mm) for layer in wear)
-    add = _left(wear, will - was)
-    take = _left(layers, was - will)
+    """Compare the scan's layers with what will be worn; None is what was worn during the capture again."""
+    add, take = _unlike(worn_of(layers, wear), layers)
     offset = sum(map(thickness, add)) - sum(map(thickness, take))
     if abs(offset) < 1e-9:
         return Wear(0.0, (), ())
-    words = [f"{_named(layer)} to be worn" for layer in add] + [f"{_named(layer)} not worn again" for layer in take]
+    words = [f"{_named(layer)} to be worn" for layer in add]
+    words += [f"{_named(layer)} {'not worn again' if is_worn(layer.kind) else 'of the cast'}" for layer in take]
     way = "out" if offset > 0 else "in"
     step = f"surface moved {show_mm(abs(offset))} {way}: {', '.join(words)}"
     stretched = [layer for layer in (*add, *take) if thickness(layer) != layer.thickness_mm]
     warnings = tuple(
         Warn(
             "liner-allowance",
-            "note",
-            f"{_named(layer)} was not measured on the limb: {DONNED_SHARE:.0%} of its label counts, for its stretch",
+            "look",
+            f"{_named(layer)} was not measured on the limb: {DONNED_SHARE:.0%} of its label, "
+            f"{show_mm(thickness(layer))}, counts, for its stretch; measure it there and write measured: yes",
             "wear",
         )
-        for layer in stretched
+        for layer in dict.fromkeys(stretched)
     )
     return Wear(offset, (Step("offset", step),), warnings)
 
 
-def _left(layers: tuple[Layer, ...], left: Counter[tuple[str, float]]) -> list[Layer]:
+def _unlike(one: tuple[Layer, ...], other: tuple[Layer, ...]) -> tuple[list[Layer], list[Layer]]:
+    """What each has and the other has not: layers equal in everything go first, then those of one kind and label,
+    measured or not."""
+    left, right = list(one), list(other)
+    for key in (_all, _label):
+        left, right = _without(left, right, key), _without(right, left, key)
+    return left, right
+
+
+def _all(layer: Layer) -> Hashable:
+    return layer
+
+
+def _label(layer: Layer) -> Hashable:
+    return layer.kind, layer.thickness_mm
+
+
+def _without(layers: Iterable[Layer], others: Iterable[Layer], key: Callable[[Layer], Hashable]) -> list[Layer]:
+    spent = Counter(map(key, others))
     out = []
     for layer in layers:
-        key = (layer.kind, layer.thickness_mm)
-        if left[key] > 0:
-            left[key] -= 1
+        if spent[key(layer)] > 0:
+            spent[key(layer)] -= 1
+        else:
             out.append(layer)
     return out
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from rectify.case.wear import thickness
+from rectify.case.wear import thickness, worn_of
 from rectify.limb.measure import Profile, measure_levels
 from rectify.limb.vocabulary import vocabulary
 from rectify.rulebook.plan import Warn
@@ -75,8 +75,8 @@ def scan_facts(case: Case) -> Row:
         "file": scan.file,
         "surface": scan.surface,
         "shaping": scan.shaping,
-        "rectified": scan.rectified,
-        "layers": _layers(scan.layers),
+        "rectified": scan.was_rectified,
+        "layers": _layers(scan.between),
         "vertices": len(mesh.vertices),
         "faces": len(mesh.faces),
         "edge_mm": case.captured.edge_mm,
@@ -86,7 +86,7 @@ def scan_facts(case: Case) -> Row:
 def limb_facts(case: Case) -> Row:
     """What the case says of the limb, and what will be worn."""
     limb = case.says.limb
-    worn = case.says.wear if case.says.wear is not None else case.says.scan.layers
+    worn = worn_of(case.says.scan.between, case.says.wear)
     return {
         "tissue": limb.tissue,
         "sensation": limb.sensation,
@@ -108,7 +108,8 @@ def steps(taken: Iterable[Step]) -> list[Row]:
         {"code": s.code, "message": s.message, "look": s.look, "count": s.count, "area_mm2": s.area_mm2, "xyz": s.place}
         for s in taken
     ]
-    closed = "the open top was closed along its own edge"
+    cut = any(step["code"] == "top-cut" for step in out)
+    closed = f"the open top was closed along {'the plane it was cut by' if cut else 'its own edge'}"
     return [*out, {"code": "top-closed", "message": closed, "look": False, "count": 0, "area_mm2": 0.0, "xyz": None}]
 
 
@@ -238,7 +239,7 @@ def _tape_row(case: Case, tape: Any, level: float, captured: float) -> Row:
     value = float(tape.value.value)
     accepted = max(TAPE_ACCEPTED_MM, TAPE_ACCEPTED_SHARE * value)
     pressed = tape.tension == "tight" and tape.measure != "circumference"  # a capture was not
-    compared = bool(np.isfinite(captured)) and not pressed
+    compared = bool(np.isfinite(captured)) and not pressed and not case.says.scan.was_rectified
     return {
         "measure": tape.measure,
         "at": tape.at,
@@ -257,7 +258,7 @@ def _tape_row(case: Case, tape: Any, level: float, captured: float) -> Row:
 
 def _between(case: Case, over: str) -> float:
     """Thickness between what the tape lay on and the captured surface, mm."""
-    layers = case.says.scan.layers
+    layers = case.says.scan.between
     under = [layer for layer in layers if over == "liner" and "liner" in layer.kind]
     return float(sum(map(thickness, layers)) - sum(map(thickness, under)))
 

@@ -22,8 +22,8 @@ _NOTHING_SOLVED = Solution()
 
 @dataclass(frozen=True)
 class Amount:
-    """mm: what the rulebook makes of this limb, what the dimensions make of that, what is asked in the end; and each
-    change in words with its leave."""
+    """mm: what the rulebook makes of this limb, what the dimensions make of that, what is asked in the end (negative
+    only on top of what was captured rectified); and each change in words with its leave."""
 
     rulebook: float
     solved: float | None
@@ -40,8 +40,8 @@ class Amounts:
     def of(self, working: Working, anchor: Anchor) -> Amount:
         """The rulebook's amount on this limb, what the dimensions made of it, and the tunings after that, oldest
         first: nothing that a person changed is taken back for a dimension's sake."""
-        own = self._scaled(working, working.says.amount, anchor)
-        solved = self.solution.regions.get(working.name)
+        own = 0.0 if working.carried else self._scaled(working, working.says.amount, anchor)
+        solved = None if working.carried else self.solution.regions.get(working.name)
         asked = own if solved is None else solved.amount_mm
         texts: list[tuple[Tuning, str, str | None]] = []
         for change in working.amounts:
@@ -67,8 +67,9 @@ class Amounts:
             working.fault(self.notes, f"is {show_mm(held)} on this limb, past the limit", "amount", wanted=wanted)
         return held
 
-    def _limit(self, working: Working) -> float | None:
-        return self.limits.reduction_mm if working.says.action == "reduce" else self.limits.build_up_mm
+    def _limit(self, working: Working, amount: float = 0.0) -> float | None:
+        down = (working.says.action == "reduce") == (amount >= 0.0)  # a change may turn what it is made on round
+        return self.limits.reduction_mm if down else self.limits.build_up_mm
 
     def _changed(
         self, working: Working, change: AmountChange, before: float, anchor: Anchor
@@ -78,13 +79,13 @@ class Amounts:
         key = "amount" if change.sets else "change"
         keys = ("regions", working.name, key)
         new = quantity.mm(self.places.radius_for(anchor.spot, quantity)) if change.sets else before + quantity.value
-        if new < -EPS:
+        if new < -EPS and not working.carried:
             found = f"{show_mm(before)} {quantity.text} = {show_mm(new)}"
             hint = "to leave the region out, write drop: yes"
             self.notes.faults.append(tuning.fault("takes the amount below 0 mm", keys, found=found, hint=hint))
             return before, None
-        limit = self._limit(working)
-        if limit is not None and new > limit + EPS:
+        limit = self._limit(working, new)
+        if limit is not None and abs(new) > limit + EPS:
             self.notes.faults.append(
                 tuning.fault(
                     f"makes it {show_mm(new)}, past the limit",
@@ -94,15 +95,18 @@ class Amounts:
                 )
             )
             return before, None
-        return self._allowed(working, change, max(new, 0.0), before, keys)
+        return self._allowed(working, change, new if working.carried else max(new, 0.0), before, keys)
 
     def _allowed(
         self, working: Working, change: AmountChange, new: float, before: float, keys: tuple[str, ...]
     ) -> tuple[float, str | None]:
         allow = working.says.allow
-        if allow is None or allow[0].value - EPS <= new <= allow[1].value + EPS:
+        # of a change on top of what was captured only the most can be held: what is there already nobody knows
+        low, high = (0.0, 0.0) if allow is None else (allow[0].value, allow[1].value)
+        low = -high if working.carried else low
+        if allow is None or low - EPS <= new <= high + EPS:
             return new, None
-        span = f"{show_mm(allow[0].value)} to {show_mm(allow[1].value)}"
+        span = f"{show_mm(low)} to {show_mm(high)}"
         if change.beyond is None:
             hint = "to go past it, say who answers for it: beyond-allow: {by: .., why: ..}"
             if change.tuning.key == "--set":

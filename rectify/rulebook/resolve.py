@@ -77,9 +77,8 @@ def resolve(
     bench = Bench.of(notes, facts, tunings)
     if bare:
         bench.forget_amounts()
-    raise_all(
-        notes.faults + _missing(bench, limb) + _short_capture(rulebook, limb) + _shaped_otherwise(rulebook, facts)
-    )
+    _without_a_brim_of_its_own(bench, limb)
+    raise_all(notes.faults + _missing(bench, limb) + _short_capture(bench, limb) + _shaped_otherwise(bench))
     places, limits = Places(limb), limits_of(rulebook.says.limits)
     solution = solution or Solution()
     relied = _relied_on(bench, limb.amputation)
@@ -90,7 +89,7 @@ def resolve(
     dimensions = resolve_dimensions(bench, places, [region.name for region in regions], solution.reasons)
     brim = resolve_brim(bench, places)
     _neighbours(places, notes, regions, limits)
-    _marks_needed(notes, limb)
+    _marks_needed(bench, limb)
     bench.say_what_was_not_said()
     raise_all(notes.faults)
     says = rulebook.says
@@ -110,7 +109,7 @@ def resolve(
         brim=brim,
         limits=limits,
         protected=says.protected,
-        needs=_needs(rulebook),
+        needs=_needs(bench),
         cautions=says.cautions,
         tune=tuple(dict(tuning.raw) for tuning in tunings),
         warnings=tuple(dict.fromkeys(notes.warnings)),
@@ -138,8 +137,8 @@ def limits_of(says: LimitsSay | None) -> Limits:
     )
 
 
-def _needs(rulebook: Rulebook) -> tuple[str, ...]:
-    needs = rulebook.says.needs
+def _needs(bench: Bench) -> tuple[str, ...]:
+    needs = bench.needs
     if needs is None:
         return ()
     return (
@@ -166,17 +165,26 @@ def _named(bench: Bench) -> Iterator[tuple[str, str]]:
     if bench.end is not None:
         yield bench.end.from_.at if bench.end.from_ else "inflection", "end"
     says = bench.notes.rulebook.says
-    for dimension in says.dimensions:
+    for dimension in () if bench.copies else says.dimensions:  # of a copy they are only told
         yield dimension.at, "dimensions"
         for tip in dimension.between or ():
             yield tip.at, "dimensions"
     for place in bench.brim.line if bench.brim is not None else ():
         yield place.at, "brim"
-    for name in says.protected:
+    for name in () if bench.copies else says.protected:
         yield name, "protected"
-    for name in says.needs.capture_includes if says.needs else ():
+    for name in bench.needs.capture_includes if bench.needs else ():
         if name not in JOINTS:
             yield name, "needs"
+
+
+def _without_a_brim_of_its_own(bench: Bench, limb: LimbLike) -> None:
+    """A rectified capture need not be marked anew for the rulebook's trimline."""
+    places = bench.brim.line if bench.brim is not None and bench.copies else ()
+    gone = [place.at for place in places if place.at not in limb.landmarks]
+    if gone:
+        bench.brim = None
+        bench.notes.warn("brim-left-out", "look", f"the trimline is left out: {gone[0]} is not marked", "brim")
 
 
 def _relied_on(bench: Bench, amputation: str) -> frozenset[str]:
@@ -216,9 +224,9 @@ def _missing(bench: Bench, limb: LimbLike) -> list[InputError]:
     return faults
 
 
-def _short_capture(rulebook: Rulebook, limb: LimbLike) -> list[InputError]:
+def _short_capture(bench: Bench, limb: LimbLike) -> list[InputError]:
     """What the rulebook wants the capture to include and it does not."""
-    needs = rulebook.says.needs
+    needs, rulebook = bench.needs, bench.notes.rulebook
     faults: list[InputError] = []
     for index, name in enumerate(needs.capture_includes if needs else ()):
         path, line = rulebook.where(("needs", "capture-includes", index))
@@ -250,9 +258,9 @@ def _short_capture(rulebook: Rulebook, limb: LimbLike) -> list[InputError]:
     return faults
 
 
-def _shaped_otherwise(rulebook: Rulebook, facts: Facts) -> list[InputError]:
+def _shaped_otherwise(bench: Bench) -> list[InputError]:
     """A capture that was not shaped as the rulebook takes it to be."""
-    needs = rulebook.says.needs
+    needs, facts, rulebook = bench.needs, bench.facts, bench.notes.rulebook
     if needs is None or not needs.shaping or facts.shaping in needs.shaping:
         return []
     path, line = rulebook.where(("needs", "shaping"))
@@ -270,8 +278,8 @@ def _shaped_otherwise(rulebook: Rulebook, facts: Facts) -> list[InputError]:
     ]
 
 
-def _marks_needed(notes: Notes, limb: LimbLike) -> None:
-    needs = notes.rulebook.says.needs
+def _marks_needed(bench: Bench, limb: LimbLike) -> None:
+    needs, notes = bench.needs, bench.notes
     for name in needs.landmarks if needs else ():
         mark = limb.landmarks.get(name)
         if mark is None or mark.absent or mark.source == "estimated":

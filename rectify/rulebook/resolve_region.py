@@ -29,6 +29,7 @@ from rectify.rulebook.layout import Layout, all_landmarks, essential_landmarks
 from rectify.rulebook.parts import KeepClearOf
 from rectify.rulebook.places import Line, Places
 from rectify.rulebook.plan import (
+    Action,
     Anchor,
     KeepClear,
     Limits,
@@ -47,6 +48,7 @@ __all__ = ["RegionResolver"]
 ESTIMATED_CLEAR_MM = 10.0  # beyond its uncertainty, no reduction comes nearer to estimated bone
 PROTECTED_CLEAR_MM = 5.0  # how far a reduction is cut back from a protected landmark; common practice, no source
 EPS = 1e-9
+_OPPOSITE: dict[Action, Action] = {"reduce": "build-up", "build-up": "reduce"}
 
 
 class RegionResolver:
@@ -84,8 +86,9 @@ class RegionResolver:
             if laid is None:
                 return None
             anchor = laid.anchor
-            shape = self._room_over_estimated_bone(working, anchor, self.layout.widened(working, laid.shape))
             amount = self.amounts.of(working, anchor)
+            action = says.action if amount.asked >= 0.0 else _OPPOSITE[says.action]
+            shape = self._room_over_estimated_bone(working, anchor, action, self.layout.widened(working, laid.shape))
         except Wrong as wrong:
             key = str(wrong.keys[0]) if wrong.keys else "path" if says.path else "at"
             working.fault(
@@ -97,12 +100,14 @@ class RegionResolver:
         blend = says.blend or ("inside" if says.action == "reduce" else "outside")
         region = RegionPlan(
             name=working.name,
-            action=says.action,
+            action=action,
             measured_from=says.from_,
             rulebook_mm=0.0 if working.added else amount.rulebook,
-            change_mm=amount.asked - (0.0 if working.added else amount.rulebook),
-            asked_mm=amount.asked,
-            allow_mm=None if says.allow is None else (says.allow[0].value, says.allow[1].value),
+            change_mm=abs(amount.asked) - (0.0 if working.added else amount.rulebook),
+            asked_mm=abs(amount.asked),
+            allow_mm=None
+            if says.allow is None or working.carried
+            else (says.allow[0].value, says.allow[1].value),
             anchor=anchor,
             shape=shape,
             profile=says.profile,
@@ -114,6 +119,9 @@ class RegionResolver:
             tuned=(*self._solved(working.name, amount), *working.tuned_entries(amount.texts)),
             solved_mm=amount.solved,
         )
+        if action != says.action:
+            text = f"{show_mm(region.asked_mm)} less than the captured shape carries: made as a {action}"
+            self.notes.warn("turned-round", "look" if action == "reduce" else "note", text, working.name)
         region = replace(region, keep_clear=self._keep_clear(working, region))
         self._steepness(working, region, laid.line)
         return self._with_what_is_left(working, region)
@@ -148,13 +156,13 @@ class RegionResolver:
 
     # -- estimated bone, and the edge of the capture -----------------------------------------------
 
-    def _room_over_estimated_bone(self, working: Working, anchor: Anchor, shape: Shape) -> Shape:
+    def _room_over_estimated_bone(self, working: Working, anchor: Anchor, action: Action, shape: Shape) -> Shape:
         if anchor.source != "estimated":
             return shape
         unsure = show_mm(anchor.uncertainty_mm)
         unsure_of = [n for n in essential_landmarks(working) if self.places.landmark(n).source == "estimated"]
         bony = [name for name in unsure_of if self.vocabulary.is_bony(name)]
-        if not bony or working.says.action != "build-up":
+        if not bony or action != "build-up":
             severity = "look" if bony else "note"
             text = f"laid out on an estimated place, give or take {unsure}"
             self.notes.warn("estimated-place", severity, text, working.name)  # type: ignore[arg-type]
@@ -210,9 +218,8 @@ class RegionResolver:
             self.notes.faults.append(tuning.fault("makes the feather too steep", keys, wanted=wanted, found=said))
             return
         key = key or "feather"
-        if key == "amount" and working.amounts:
-            key = "amount" if working.amounts[-1].sets else "change"
-            working.blame[key] = working.amounts[-1].tuning
+        if key == "amount":
+            key = working.amount_key()
         working.fault(self.notes, "makes the feather too steep", key, wanted=wanted, found=said)
 
     def _keep_clear(self, working: Working, region: RegionPlan) -> tuple[KeepClear, ...]:
@@ -236,9 +243,10 @@ class RegionResolver:
             if mark.source == "estimated":
                 text = f"kept {show_mm(by)} clear of {name}, which is estimated"
                 self.notes.warn("clear-of-estimated-bone", "look", text, region.name)
-            elif far == 0.0 and (working.tuned or working.added):
+            elif far == 0.0 and (working.tuned or working.added or working.carried):
                 wanted = f"clear of it, as by keep-clear: {{of: {name}, by: {show_mm(by)}}}"
-                key = next((key for key in ("shape", "at", "path", "between") if key in working.blame), "shape")
+                own = working.amount_key() if working.carried else "shape"
+                key = next((key for key in ("shape", "at", "path", "between") if key in working.blame), own)
                 working.fault(self.notes, f"reaches the protected {name}", key, wanted=wanted)
             elif far == 0.0:
                 text = f"would reach the protected {name}: cut back by {show_mm(by)}"

@@ -96,8 +96,9 @@ def _row(bench: Bench, places: Places, index: int) -> OverallRow | None:
 
 def _row_percent(bench: Bench, row: Row, factor: float, name: str) -> float:
     """Scaled and held to allow; then changed by the tunings, which allow binds."""
-    value = row.reduce.value * factor
+    value = 0.0 if bench.overall_carried else row.reduce.value * factor
     low, high = (0.0, MOST_PERCENT) if row.allow is None else (row.allow[0].value, row.allow[1].value)
+    low = 0.0 if bench.overall_carried else low
     held = min(max(value, low), high)
     if abs(held - value) > EPS:
         text = f"{row.reduce} times {factor:.4g} is {show_percent(value)}, held to {show_percent(held)} by allow"
@@ -121,7 +122,9 @@ def _changed_row(
                 f"makes it {show_percent(new)} at {row.text()}, past allow",
                 ("overall", "change"),
                 wanted=span,
-                hint="to go past it, say who answers for it: beyond-allow: {by: .., why: ..}",
+                hint="what is worn makes a copy wider: wear: [{sock: 1 mm}]"
+                if bench.overall_carried and new < 0.0
+                else "to go past it, say who answers for it: beyond-allow: {by: .., why: ..}",
             )
         )
         return before
@@ -216,8 +219,9 @@ def resolve_end(bench: Bench, places: Places) -> End | None:
             bench.notes.fault(wrong.message, ("end", "from"), hint=wrong.hint)
         return None
     kind = "lengthen" if says.lengthen is not None else "pad"
-    value = says.amount.value * bench.end_factor
-    own = value if says.allow is None else min(max(value, says.allow[0].value), says.allow[1].value)
+    value = 0.0 if bench.end_carried else says.amount.value * bench.end_factor
+    allow = None if bench.end_carried else says.allow
+    own = value if allow is None else min(max(value, allow[0].value), allow[1].value)
     if abs(own - value) > EPS:
         text = f"{says.amount} times {bench.end_factor:.4g} is {show_mm(value)}, held to {show_mm(own)} by allow"
         bench.notes.warn("amount-held-to-allow", "note", text, "end")
@@ -232,9 +236,10 @@ def _tuned_end(bench: Bench, own: float) -> tuple[float, tuple[Tuned, ...]]:
     for change in bench.end_changes:
         key = "amount" if change.sets else "change"
         new = change.quantity.value if change.sets else asked + change.quantity.value
-        within = new >= 0.0 and (allow is None or allow[0].value - EPS <= new <= allow[1].value + EPS)
+        least = 0.0 if allow is None or bench.end_carried else allow[0].value
+        within = new >= 0.0 and (allow is None or least - EPS <= new <= allow[1].value + EPS)
         if new < 0.0 or (not within and change.beyond is None):
-            wanted = "0 mm or more" if allow is None else f"{show_mm(allow[0].value)} to {show_mm(allow[1].value)}"
+            wanted = "0 mm or more" if allow is None else f"{show_mm(least)} to {show_mm(allow[1].value)}"
             bench.notes.faults.append(
                 change.tuning.fault(f"makes it {show_mm(new)}, past allow", ("end", key), wanted=wanted)
             )
@@ -262,7 +267,8 @@ def resolve_dimensions(
     for index, says in enumerate(bench.notes.rulebook.says.dimensions):
         name = f"{says.measure} at {says.text()}"
         tips = says.between or ()
-        gone = [place.at for place in (says, *tips) if places.landmark(place.at).absent]
+        named = [place.at for place in (says, *tips)]
+        gone = [at for at in named if at not in places.limb.landmarks or places.landmark(at).absent]
         if gone:
             bench.notes.warn("landmark-absent", "note", f"{name} left out: no {gone[0]} on this limb", "dimensions")
             continue
@@ -276,8 +282,8 @@ def resolve_dimensions(
             text = f"{name} left out: a tip of the calliper lies beyond the capture"
             bench.notes.warn("beyond-capture", "look", text, "dimensions")
             continue
-        by = tuple(region for region in says.by if region in regions)
-        target = _target(bench, places, says, level, name)
+        by = () if bench.copies else tuple(region for region in says.by if region in regions)
+        target = None if bench.copies else _target(bench, places, says, level, name)
         reason = reasons[len(found)] if reasons else ""
         text = says.text() + (f", tips on {tips[0].at} and {tips[1].at}" if tips else "")
         between = (spots[0], spots[1]) if spots else None

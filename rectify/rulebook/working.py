@@ -2,6 +2,9 @@
 
 Conditions of `when` have been weighed, regions dropped and added, fields replaced; changes of amount are kept in
 order, because a share of radius needs the limb. Every change knows who made it, so that a later fault can point there.
+
+Where a socket or a rectified model was captured, its shape carries the rulebook's amounts already: nothing of them is
+made again. A tuning's `change` is made on top of what is there; a part whose `when` asks for `rectified` is followed.
 """
 
 from __future__ import annotations
@@ -12,7 +15,7 @@ from dataclasses import dataclass, field
 from rectify.errors import InputError, RulesError
 from rectify.rulebook.facts import Facts
 from rectify.rulebook.load import Rulebook
-from rectify.rulebook.model import Brim, EndSays, OverallSays, Region
+from rectify.rulebook.model import Brim, EndSays, Needs, OverallSays, Region
 from rectify.rulebook.parts import SIDEWAYS, Moves, When
 from rectify.rulebook.plan import Severity, Tuned, Warn
 from rectify.rulebook.quantity import Quantity
@@ -21,6 +24,8 @@ from rectify.rulebook.whens import Outcome, weigh
 from rectify.rulebook.yamltext import KeyPath, key_text
 
 __all__ = ["AmountChange", "Bench", "Notes", "Working"]
+
+_HOLDS = Outcome()
 
 _PLACE_KEYS = ("at", "path", "between", "along_path", "angle", "part", "proximal", "distal", *SIDEWAYS)
 _REPLACED = ("feather", "profile", "blend", "from_", "keep_clear", "shape")
@@ -71,6 +76,7 @@ class Working:
     says: Region
     factor: float
     added: Tuning | None = None
+    carried: bool = False  # by the captured shape: its own amount is nothing
     amounts: list[AmountChange] = field(default_factory=list)
     moves: list[tuple[Tuning, Moves]] = field(default_factory=list)
     widen: list[tuple[Tuning, Widen]] = field(default_factory=list)
@@ -97,6 +103,14 @@ class Working:
         below: KeyPath = ("add",) if tuning is self.added and key not in self.blame else ()
         keys = ("regions", self.name, *below, key, *deeper)
         notes.faults.append(tuning.fault(message, keys, wanted=wanted, found=found, hint=hint))
+
+    def amount_key(self) -> str:
+        """`amount` or `change`, as the last tuning of the amount said it, with its blame."""
+        if not self.amounts:
+            return "amount"
+        key = "amount" if self.amounts[-1].sets else "change"
+        self.blame[key] = self.amounts[-1].tuning
+        return key
 
     def tuned_entries(self, extra: Sequence[tuple[Tuning, str, str | None]] = ()) -> tuple[Tuned, ...]:
         """Every change in words, oldest first; `extra` adds changes and what was said for passing allow."""
@@ -128,6 +142,8 @@ class Bench:
     end_changes: list[AmountChange] = field(default_factory=list)
     end_tuned: list[tuple[Tuning, str]] = field(default_factory=list)
     brim: Brim | None = None
+    overall_carried: bool = False
+    end_carried: bool = False
     unknown: dict[str, list[str]] = field(default_factory=dict)  # facts nobody said, and who asks for them
 
     @classmethod
@@ -141,10 +157,22 @@ class Bench:
             bench._tune_overall(tuning)
             bench._tune_end(tuning)
             bench._tune_brim(tuning)
+        bench._leave_what_is_carried(tunings)
         return bench
+
+    @property
+    def copies(self) -> bool:
+        """Whether what was captured is rectified already."""
+        return self.facts.rectified is True
+
+    @property
+    def needs(self) -> Needs | None:
+        """What the rulebook wants of a capture; nothing of one that is rectified already, where nothing is laid out."""
+        return None if self.copies else self.notes.rulebook.says.needs
 
     def forget_amounts(self) -> None:
         """Take back what the tunings did to the amounts of regions."""
+        self.regions = {name: working for name, working in self.regions.items() if not working.carried}
         for working in self.regions.values():
             working.amounts.clear()
             working.blame.pop("amount", None)
@@ -169,16 +197,71 @@ class Bench:
     def _take_rulebook(self) -> None:
         says = self.notes.rulebook.says
         for name, region in says.regions.items():
+            if self._carries(region.when):
+                self.regions[name] = Working(name, region, 1.0, carried=True)
+                continue
             outcome = self.weigh(region.when, name)
             if outcome.holds:
                 self.regions[name] = Working(name, region, outcome.factor)
         if says.overall is not None:
-            outcome = self.weigh(says.overall.when, "overall")
+            self.overall_carried = self._carries(says.overall.when)
+            outcome = _HOLDS if self.overall_carried else self.weigh(says.overall.when, "overall")
             self.overall, self.overall_factor = (says.overall if outcome.holds else None), outcome.factor
         if says.end is not None:
-            outcome = self.weigh(says.end.when, "end")
+            self.end_carried = self._carries(says.end.when)
+            outcome = _HOLDS if self.end_carried else self.weigh(says.end.when, "end")
             self.end, self.end_factor = (says.end if outcome.holds else None), outcome.factor
-        self.brim = says.brim
+        self.brim = None if self.copies and self.facts.surface == "socket-inside" else says.brim
+
+    # -- what the captured shape carries already -----------------------------------------------------
+
+    def _carries(self, when: When | None) -> bool:
+        return self.copies and (when is None or when.part("rectified") is None)
+
+    def _leave_what_is_carried(self, tunings: Sequence[Tuning]) -> None:
+        """Take off the bench what is not made again, and say so; a change is made on top of what is there."""
+        if not self.copies:
+            return
+        for name, working in list(self.regions.items()):
+            if not working.carried:
+                continue
+            for change in working.amounts:
+                if change.sets:
+                    self._cannot(change.tuning, ("regions", name, "amount"), "sets the amount of what")
+            if not working.amounts:
+                shaped = [*working.blame.values(), *(t for t, _ in working.moves), *(t for t, _ in working.widen)]
+                for tuning in shaped[-1:]:
+                    self._cannot(tuning, ("regions", name), "moves or shapes what")
+                del self.regions[name]
+                continue
+            self.notes.conditions.append(f"{name}: what was captured carries it, only the change is made")
+        for end_change in self.end_changes if self.end_carried else ():
+            if end_change.sets:
+                self._cannot(end_change.tuning, ("end", "amount"), "sets the amount of what")
+        anew = any(tuning.says.overall and tuning.says.overall.rows for tuning in tunings)
+        self.overall_carried = self.overall_carried and not anew
+        if self.overall_carried and not self.overall_changes:
+            self.overall = None
+        if self.end_carried and not self.end_changes:
+            self.end = None
+        text = (
+            "what was captured is rectified already: of the rulebook's regions, overall reduction and end nothing is "
+            "made again, only what is worn and what tunings change"
+        )
+        if self.facts.surface == "socket-inside" and self.notes.rulebook.says.brim is not None and self.brim is None:
+            text += "; its trimline is left out, the captured edge is the socket's own"
+        self.notes.conditions.append(text)
+        self.notes.warn("rectified-already", "note", text, "scan.rectified")
+
+    def _cannot(self, tuning: Tuning, keys: KeyPath, what: str) -> None:
+        self.notes.faults.append(
+            tuning.fault(
+                f"{what} is in the captured shape already",
+                keys,
+                wanted="a change of it, with its sign: change: +1 mm",
+                hint="how much the captured shape carries there nobody knows; a region of its own takes add: {..}",
+            )
+        )
 
     # -- tunings -----------------------------------------------------------------------------------
 
@@ -198,6 +281,9 @@ class Bench:
                 f"{tuning.says.by} tunes {name}, which is not there on this limb",
                 name,
             )
+            return
+        if change.drop and working_or_none.carried:
+            self._cannot(tuning, ("regions", name, "drop"), "leaves out what")
             return
         if change.drop:
             del self.regions[name]

@@ -214,8 +214,16 @@ def test_a_plane_that_was_asked_for_opens_a_dome(coarse_limbs):
     out = repair(scan.mesh, trim=(np.array([0.0, 0.0, 40.0]), np.array([0.0, 0.0, 1.0])))
     assert unsound(out.mesh) == []
     assert out.mesh.vertices[:, 2].max() == pytest.approx(40.0, abs=1e-9)
-    assert [step.code for step in out.steps] == ["top-trimmed"]
+    assert [step.code for step in out.steps] == ["top-cut"]
     assert "the plane asked for" in out.steps[0].message
+
+
+def test_a_plane_above_the_scan_is_told_and_the_top_is_made_good_as_if_none_had_been_asked_for(coarse_limbs):
+    scan = damage(*coarse_limbs[0], ["ragged-top"], 3)
+    out = repair(scan.mesh, trim=lambda mesh: (np.array([0.0, 0.0, 900.0]), np.array([0.0, 0.0, 1.0])))
+    assert [step.code for step in out.steps] == ["trim-idle", "top-trimmed"]
+    plain = repair(scan.mesh)
+    assert np.array_equal(out.mesh.vertices, plain.mesh.vertices) and np.array_equal(out.mesh.faces, plain.mesh.faces)
 
 
 def test_a_surface_joined_to_itself_by_a_handle_is_refused():

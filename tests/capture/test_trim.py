@@ -138,13 +138,16 @@ def test_a_plane_that_was_asked_for_cuts_there(ball):
     assert unsound(out) == []
     edge = out.vertices[border_loops(out)[0]]
     assert np.abs((edge - [0.0, 0.0, 20.0]) @ up).max() / np.linalg.norm(up) < 0.25  # mm; 8 % of an edge
+    assert steps[0].code == "top-cut" and "the plane asked for" in steps[0].message
     # mm²; the wall above a slightly oblique plane: as much as above a level one
     assert steps[0].area_mm2 == pytest.approx(2 * np.pi * 50.0 * 30.0, rel=2e-3)
 
 
 def test_a_plane_beyond_the_limb_changes_nothing_and_one_below_it_is_refused(ball):
     up = np.array([0.0, 0.0, 1.0])
-    assert cut_by_plane(ball, np.array([0.0, 0.0, 51.0]), up) == (ball, [])
+    out, steps = cut_by_plane(ball, np.array([0.0, 0.0, 51.0]), up)
+    assert out is ball and [(step.code, step.look) for step in steps] == [("trim-idle", True)]
+    assert steps[0].message.endswith("the scan ends 1.0 mm below it")
     with pytest.raises(MeshError, match="nothing is left below the plane"):
         cut_by_plane(ball, np.array([0.0, 0.0, -151.0]), up)
 
