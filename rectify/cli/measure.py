@@ -71,7 +71,7 @@ def _tell(facts: dict[str, Any]) -> None:
                     _mm(row["tape_mm"]),
                     _mm(row["capture_mm"]),
                     f"+-{row['accepted_mm']:.0f}",
-                    {True: "agrees", False: "DISAGREES", None: "not compared"}[row["agrees"]],
+                    {True: "agrees", False: "DISAGREES", None: f"not compared: {row['not_compared']}"}[row["agrees"]],
                     f"{row['measure']} at {row['at']}" + (f" {row['distal_mm']:+.0f} mm" if row["distal_mm"] else ""),
                 )
                 for row in facts["tape"]

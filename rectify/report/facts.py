@@ -17,6 +17,7 @@ from rectify.limb.measure import measure_levels
 from rectify.report import of_capture as capture
 from rectify.report import of_change as change
 from rectify.report import of_forms as forms
+from rectify.report.of_tape import MEASURES, tape_facts, tape_warnings
 from rectify.report.rounding import rounded
 from rectify.rulebook.plan import Warn
 
@@ -51,7 +52,7 @@ def change_facts(case: Case, outcome: Outcome, standing: Standing) -> dict[str, 
         As `report_schema()` describes it.
     """
     limb, plan = outcome.limb, outcome.plan
-    tape = capture.tape_facts(case)
+    tape = tape_facts(case)
     facts = {
         **_head(case),
         "status": standing.status,
@@ -82,7 +83,7 @@ def change_facts(case: Case, outcome: Outcome, standing: Standing) -> dict[str, 
             outcome.breaches,
             outcome.warnings,
             case.warnings(),
-            capture.tape_warnings(tape),
+            tape_warnings(tape),
             _missed(outcome),
             standing.reasons,
         ),
@@ -106,7 +107,7 @@ def measure_facts(case: Case, step_mm: float = _LEVEL_STEP_MM) -> dict[str, Any]
     limb = case.captured
     first = np.ceil(limb.chart.top_mm / step_mm) * step_mm
     profile = measure_levels(limb.mesh, np.arange(first, limb.end_level_mm, step_mm))
-    tape = capture.tape_facts(case)
+    tape = tape_facts(case)
     lengths = [
         {("length_mm" if key == "before_mm" else key): value for key, value in row.items()}
         for row in capture.length_facts(limb)
@@ -128,7 +129,7 @@ def measure_facts(case: Case, step_mm: float = _LEVEL_STEP_MM) -> dict[str, Any]
         "shape": capture.shape_facts(limb),
         "capture": capture.steps(case.scan.steps),
         "frame": limb.frame,
-        "warnings": _warnings(case.warnings(), capture.tape_warnings(tape)),
+        "warnings": _warnings(case.warnings(), tape_warnings(tape)),
         "cautions": [*capture.cautions_of(case), *GENERAL_CAUTIONS],
     }
     plain: dict[str, Any] = rounded(facts)
@@ -192,7 +193,7 @@ def _missed(outcome: Outcome) -> list[Warn]:
     out = []
     for i, d in enumerate(outcome.dimensions):
         if d.met is False and d.target_mm is not None:
-            what = f"{capture.MEASURES[d.measure]} at {d.at} is {d.after_mm:.0f} mm"
+            what = f"{MEASURES[d.measure]} at {d.at} is {d.after_mm:.0f} mm"
             wanted = f"{d.target_mm:.0f} mm within {d.within_mm:g} mm was wanted"
             text = "; ".join(part for part in (what, wanted, d.reason) if part)
             out.append(Warn("dimension-missed", "look", text, f"dimensions[{i}]"))

@@ -1,4 +1,4 @@
-"""What is reported of a captured limb itself: how it was captured, landmarks, levels, lengths, tape.
+"""What is reported of a captured limb itself: how it was captured, landmarks, levels, lengths.
 
 Shared by the change report and by `measure`. Everything comes from the limb room; what is done here is choosing,
 naming and comparing.
@@ -9,12 +9,9 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
-from rectify.case.wear import thickness, worn_of
-from rectify.limb.measure import Profile, measure_levels
+from rectify.case.wear import worn_of
+from rectify.limb.measure import Profile
 from rectify.limb.vocabulary import vocabulary
-from rectify.rulebook.plan import Warn
 
 if TYPE_CHECKING:
     from rectify.capture import Step
@@ -22,9 +19,6 @@ if TYPE_CHECKING:
     from rectify.limb.limb import Limb
 
 __all__ = [
-    "MEASURES",
-    "TAPE_ACCEPTED_MM",
-    "TAPE_ACCEPTED_SHARE",
     "cautions_of",
     "landmark_facts",
     "length_facts",
@@ -33,21 +27,9 @@ __all__ = [
     "scan_facts",
     "shape_facts",
     "steps",
-    "tape_facts",
-    "tape_warnings",
 ]
 
 Row = dict[str, Any]
-MEASURES = {"circumference": "circumference", "ap": "AP", "ml": "ML"}
-
-# How far a capture may lie from the tape before somebody should look: 5 mm, the typical difference between hand and
-# digital measures of limb models (Geil MD 2007, J Rehabil Res Dev 44(4):515-524), or 3 %, where that is more: one
-# observer's own repeats with a tape on a leg scatter by 3.3 % (te Slaa A et al. 2011, Phlebology 26(1):14-19).
-# Workshops accept 3 to 5 mm (common practice, no source); held to that, good captures would be questioned daily.
-TAPE_ACCEPTED_MM = 5.0
-TAPE_ACCEPTED_SHARE = 0.03
-_ONE_WAY_LEAST = 3  # circumferences that all differ in one direction, before that is worth a note
-_ONE_WAY_MM = 2.0
 
 _BONE_ENDS = ("tibia-end", "distal-tibia", "distal-femur", "distal-humerus", "distal-radius", "distal-ulna")
 _STARTS = ("medial-joint-line", "ischial-tuberosity", "greater-trochanter")
@@ -204,87 +186,3 @@ def _worst(limb: Limb, names: tuple[str, ...]) -> str:
 
 def _unsure(limb: Limb, names: tuple[str, ...]) -> float:
     return max((limb.landmarks[name].uncertainty_mm for name in names if name in limb.landmarks), default=0.0)
-
-
-# -- tape ------------------------------------------------------------------------------------------
-
-
-def tape_facts(case: Case) -> list[Row]:
-    """Hand measurements beside what the capture measures at the same level.
-
-    Where tape and capture lie on different layers (the tape on the skin, the scan over a liner) the layers between
-    them are taken off the capture's value: 2 pi times their thickness off a circumference, twice off a width. That
-    is exact for a convex section with an even layer (outer parallel curve, Steiner).
-    """
-    limb, tape = case.captured, case.says.tape
-    if not tape:
-        return []
-    levels = np.array([_tape_level(limb, t.at, t.offset_mm) for t in tape])
-    wanted, index = np.unique(levels, return_inverse=True)
-    profile = measure_levels(limb.mesh, wanted)
-    captured = [float(getattr(profile, t.measure)[i]) for t, i in zip(tape, index, strict=True)]
-    return [_tape_row(case, t, float(z), found) for t, z, found in zip(tape, levels, captured, strict=True)]
-
-
-def _tape_level(limb: Limb, at: str, offset: float) -> float:
-    mark = limb.landmarks.get(at)
-    if mark is None or mark.absent:
-        return float("inf")
-    return mark.level_mm + offset
-
-
-def _tape_row(case: Case, tape: Any, level: float, captured: float) -> Row:
-    between = _between(case, tape.over)
-    captured -= between * (2 * np.pi if tape.measure == "circumference" else 2.0)
-    value = float(tape.value.value)
-    accepted = max(TAPE_ACCEPTED_MM, TAPE_ACCEPTED_SHARE * value)
-    pressed = tape.tension == "tight" and tape.measure != "circumference"  # a capture was not
-    compared = bool(np.isfinite(captured)) and not pressed and not case.says.scan.was_rectified
-    return {
-        "measure": tape.measure,
-        "at": tape.at,
-        "distal_mm": float(tape.offset_mm),
-        "level_mm": level,
-        "over": tape.over,
-        "tension": tape.tension,
-        "tape_mm": value,
-        "capture_mm": captured,
-        "layers_off_mm": between,
-        "difference_mm": captured - value,
-        "accepted_mm": accepted,
-        "agrees": bool(abs(captured - value) <= accepted) if compared else None,
-    }
-
-
-def _between(case: Case, over: str) -> float:
-    """Thickness between what the tape lay on and the captured surface, mm."""
-    layers = case.says.scan.between
-    under = [layer for layer in layers if over == "liner" and "liner" in layer.kind]
-    return float(sum(map(thickness, layers)) - sum(map(thickness, under)))
-
-
-def tape_warnings(rows: list[Row]) -> list[Warn]:
-    """Where the tape disagrees, and where it lies all one way."""
-    out = []
-    for i, row in enumerate(rows):
-        place = row["at"] + (f" {row['distal_mm']:+.0f} mm" if row["distal_mm"] else "")
-        what = f"{MEASURES[row['measure']]} at {place}"
-        if row["agrees"] is None:
-            closed = np.isfinite(row["capture_mm"])
-            why = "the calliper was pressed, the capture was not" if closed else "the capture is not closed there"
-            out.append(Warn("tape-not-compared", "note", f"{what}: {why}", f"tape[{i}]"))
-        elif not row["agrees"]:
-            message = (
-                f"{what}: the tape says {row['tape_mm']:.0f} mm, the capture {row['capture_mm']:.0f} mm; "
-                f"up to {row['accepted_mm']:.0f} mm is accepted"
-            )
-            out.append(Warn("tape-disagrees", "look", message, f"tape[{i}]"))
-    girths = [r["difference_mm"] for r in rows if r["measure"] == "circumference" and r["agrees"] is not None]
-    if len(girths) >= _ONE_WAY_LEAST and (min(girths) > _ONE_WAY_MM or max(girths) < -_ONE_WAY_MM):
-        way = "larger" if girths[0] > 0 else "smaller"
-        message = (
-            f"all {len(girths)} circumferences of the capture are {way} than the tape's, by "
-            f"{abs(float(np.mean(girths))):.1f} mm on average: tension, a layer, or the scale?"
-        )
-        out.append(Warn("tape-one-way", "note", message, "tape"))
-    return out

@@ -8,7 +8,7 @@ from rectify.report import page_records as records
 from rectify.report import page_tables as tables
 from rectify.report.level_charts import level_chart
 from rectify.report.markup import Html, join, listed, number, section, signed, text
-from rectify.report.of_capture import TAPE_ACCEPTED_MM, TAPE_ACCEPTED_SHARE
+from rectify.report.of_tape import TAPE_ACCEPTED_MM, TAPE_ACCEPTED_SHARE
 from rectify.report.page_words import words_section
 
 __all__ = ["parts", "warning_list"]

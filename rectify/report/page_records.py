@@ -8,7 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from rectify.report.markup import Column, Html, degrees, join, number, signed, table, text
-from rectify.report.of_capture import MEASURES
+from rectify.report.of_tape import MEASURES
 
 __all__ = [
     "check_table",
@@ -43,7 +43,7 @@ def tape_table(facts: Facts) -> Html:
         shift = f", {abs(off):.0f} mm {'distal' if off > 0 else 'proximal'}" if off else ""
         words = ", ".join(w for w in (f"over {row['over']}", row["tension"]) if w)
         layers = f"; {row['layers_off_mm']:.1f} mm of layers taken off" if row["layers_off_mm"] else ""
-        agrees = {True: "yes", False: Html("<span class='off'>no</span>"), None: "not compared"}[row["agrees"]]
+        agrees = {True: "yes", False: Html("<span class='off'>no</span>"), None: row["not_compared"]}[row["agrees"]]
         rows.append(
             [
                 MEASURES[row["measure"]],

@@ -382,6 +382,7 @@ def _tape() -> Schema:
         **maybes("difference_mm", says="capture less tape"),
         **numbers("accepted_mm"),
         "agrees": truth(null=True),
+        "not_compared": maybe_words(),
     }
 
 

@@ -213,7 +213,7 @@ CASES = (
         rulebook="transfemoral-sub-ischial",
         turn_deg=(14.0, -9.0, -118.0),
         shift_mm=(-15.0, 260.0, 830.0),
-        wear="[{liner: 3 mm}]",
+        wear="[{liner: 3 mm, measured: yes}]",
         suspension="suction",
         tape=_girths("perineum", 50, 100, 150),
     ),

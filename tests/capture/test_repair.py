@@ -220,7 +220,7 @@ def test_a_plane_that_was_asked_for_opens_a_dome(coarse_limbs):
 
 def test_a_plane_above_the_scan_is_told_and_the_top_is_made_good_as_if_none_had_been_asked_for(coarse_limbs):
     scan = damage(*coarse_limbs[0], ["ragged-top"], 3)
-    out = repair(scan.mesh, trim=lambda mesh: (np.array([0.0, 0.0, 900.0]), np.array([0.0, 0.0, 1.0])))
+    out = repair(scan.mesh, trim=lambda _: (np.array([0.0, 0.0, 900.0]), np.array([0.0, 0.0, 1.0])))
     assert [step.code for step in out.steps] == ["trim-idle", "top-trimmed"]
     plain = repair(scan.mesh)
     assert np.array_equal(out.mesh.vertices, plain.mesh.vertices) and np.array_equal(out.mesh.faces, plain.mesh.faces)

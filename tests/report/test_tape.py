@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from rectify.report import measure_facts
+from rectify.synthetic.shapes import capped_cone
 from tests.report.conftest import Write
 
 GIRTH, WIDTH = 314.159, 100.0  # of the true capsule; the mesh's chords are up to 0.1 % shorter
@@ -91,6 +92,27 @@ def test_a_level_that_was_not_captured_is_not_compared(write: Write) -> None:
     assert told(write, says) == [("tape-not-compared", "note")]
 
 
+LEVELS = (20, 50, 80, 110)
+CONE = capped_cone(60.0, 40.0, 150.0, 3.0, 60.0)  # girths from 340 to 270 mm: a layer and a scale can be told apart
+
+
+def one_way(write: Write, of, *more: str, tension: str = "", surface: str = "", cone: bool = True) -> str | None:
+    """What is said of a tape whose values are made of the capture's own by a formula."""
+    levels = LEVELS if cone else (20, 50, 80)
+    shape = {"mesh": CONE, "marks": ""} if cone else {}
+    scan = f"scan: {{file: scan.stl, units: mm{surface}}}"
+    each = "{{measure: circumference, at: mid-patellar-tendon, distal: {} mm, value: {:.3f} mm{}}}"
+
+    def case(values):
+        rows = ", ".join(each.format(z, v, tension) for z, v in zip(levels, values, strict=True))
+        return write(scan, f"tape: [{rows}]", *more, **shape)
+
+    girths = [row["capture_mm"] for row in measure_facts(case([300.0] * len(levels)))["tape"]]
+    told = [w for w in measure_facts(case([of(girth) for girth in girths]))["warnings"] if w["code"] == "tape-one-way"]
+    assert len(told) <= 1 and all(w["severity"] == "note" and w["where"] == "tape" for w in told)
+    return told[0]["message"] if told else None
+
+
 def test_three_girths_that_all_lie_one_way_are_noted_and_two_are_not(write: Write, captured: dict[str, float]) -> None:
     value = captured["circumference"] - 3.0
 
@@ -100,3 +122,70 @@ def test_three_girths_that_all_lie_one_way_are_noted_and_two_are_not(write: Writ
 
     assert told(write, girths(20, 50, 80)) == [("tape-one-way", "note")]
     assert told(write, girths(20, 50)) == []
+
+
+@pytest.mark.parametrize(
+    ("label", "donned"), [(3, 2.55), (6, 5.1), (9, 7.65)]
+)  # a stretched liner lies 85 % of its label out
+def test_a_liner_that_was_not_declared_is_named_by_its_label(write: Write, label: int, donned: float) -> None:
+    said = one_way(write, lambda girth: girth - 2 * np.pi * donned)
+    assert said is not None and f"larger than the tape's, by {2 * np.pi * donned:.1f} mm on average" in said
+    assert said.endswith(f"as much as a {label} mm liner that the case does not declare, or a tape held tight")
+
+
+def test_a_layer_that_is_no_liner_is_given_in_mm(write: Write) -> None:
+    said = one_way(write, lambda girth: girth - 2 * np.pi * 4.0)
+    assert said is not None and "as much as a layer of 4 mm that the case does not declare, or a tape" in said
+
+
+@pytest.mark.parametrize(("scale", "words"), [(1.03, "3.0% too large"), (0.96, "4.0% too small")])
+def test_a_scan_of_the_wrong_scale_is_told_from_a_layer(write: Write, scale: float, words: str) -> None:
+    said = one_way(write, lambda girth: girth / scale)
+    assert said is not None and f"as much as a scan {words}, or a tape held" in said and "layer" not in said
+
+
+def test_where_all_girths_are_alike_both_are_named(write: Write) -> None:
+    said = one_way(write, lambda girth: girth - 2 * np.pi * 1.5, cone=False)
+    assert said is not None and "a layer of 1.5 mm that the case does not declare, or a scan 3.1% too large" in said
+
+
+def test_layers_that_were_taken_off_and_not_there_are_named(write: Write) -> None:
+    surface = ", surface: liner, layers: [{liner: 6 mm, measured: yes}]"
+    said = one_way(write, lambda girth: girth + 2 * np.pi * 6.0, surface=surface)
+    assert said is not None and "as much as the 6 mm of layers that were taken off, if they were not there" in said
+    bare = one_way(write, lambda girth: girth + 2 * np.pi * 3.0)
+    assert bare is not None and "a layer of 3 mm under the tape, or a tape held loose" in bare
+
+
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [
+        (10.0, "the tape's cm had been written as mm"),
+        (25.4, "the tape's inches had been written as mm"),
+        (2.54, "a scan in cm been read as inches"),
+        (1 / 2.54, "a scan in inches had been read as cm"),
+    ],
+)
+def test_other_units_are_known_by_their_factor(write: Write, factor: float, words: str) -> None:
+    said = one_way(write, lambda girth: girth / factor * 1.01)
+    assert said is not None and f": as if {words}" in said.replace(", or", ": as if")
+
+
+def test_differences_both_ways_or_next_to_none_are_not_explained(write: Write) -> None:
+    assert one_way(write, lambda girth: girth + (4.0 if girth > 300 else -4.0)) is None
+    assert one_way(write, lambda girth: girth - 1.9) is None
+    assert one_way(write, lambda girth: girth - 2.1) is not None
+
+
+@pytest.mark.parametrize(
+    ("says", "why"),
+    [
+        ("{measure: circumference, at: mid-patellar-tendon, proximal: 80 mm, value: 314 mm}", "not closed there"),
+        ("{measure: circumference, at: fibular-head, value: 314 mm}", "fibular-head is not marked"),
+        ("{measure: ap, at: mid-patellar-tendon, distal: 50 mm, value: 96 mm, tension: tight}", "calliper was pressed"),
+    ],
+)
+def test_a_value_that_is_not_compared_says_why(write: Write, says: str, why: str) -> None:
+    facts = measure_facts(write(f"tape: [{says}]"))
+    assert facts["tape"][0]["agrees"] is None and why in facts["tape"][0]["not_compared"]
+    assert [w["message"].split(": ")[1] for w in facts["warnings"]] == [facts["tape"][0]["not_compared"]]
