@@ -398,7 +398,32 @@ CASES = {
     "landmarks outside": (r"^landmarks: .*$", "landmarks: ../x.yaml", ("landmarks: leaves the case's folder",)),
     "rulebook outside": (r"^rulebook: .*$", "rulebook: ../x.yaml", ("rulebook: leaves the case's folder",)),
     "rulebook by path without ending": (r"^rulebook: .*$", "rulebook: ../x", ("rulebook",)),
-    "rectified already": (r"^  units: mm$", "  units: mm\n  rectified: yes", ("was rectified already",)),
+    "rectified skin": (r"^  units: mm$", "  units: mm\n  rectified: yes", ("scan.rectified: skin is not rectified",)),
+    "a layer over skin": (
+        r"^  layers: .*$",
+        "  layers: [{liner: 6 mm}]",
+        ("scan.layers: the surface is skin, and liner",),
+    ),
+    "a layer nobody knows": (r"^  layers: .*$", "  layers: [{linr: 6 mm}]", ("no layer linr", "did you mean liner?")),
+    "plaster worn": (r"^wear: .*$", "wear: [{plaster: 4 mm}]", ("wear[0]: plaster is part of a cast and not worn",)),
+    "a wall nobody measured": (
+        r"^  surface: skin$",
+        "  surface: impression-outside",
+        ("further out by its wall", "wanted: layers: [{plaster: 4 mm}]"),
+    ),
+    "trim at nothing": (
+        r"^  units: mm$",
+        "  units: mm\n  trim: {proximal: 6 mm}",
+        ("scan.trim: is no plane", "wanted: {at:"),
+    ),
+    "trim through bone": (
+        r"^  units: mm$",
+        "  units: mm\n  trim: {at: mid-patellar-tendon, distal: 40 mm}",
+        (
+            "would cut off what the limb cannot do without: mid-patellar-tendon (40 mm beyond the plane)",
+            "trim further up",
+        ),
+    ),
     "format": (r"^format: 1$", "format: 2", ("format",)),
 }
 
