@@ -17,7 +17,7 @@ from rectify.rulebook.facts import Facts
 from rectify.rulebook.load import Rulebook
 from rectify.rulebook.model import Brim, EndSays, Needs, OverallSays, Region
 from rectify.rulebook.parts import SIDEWAYS, Moves, When
-from rectify.rulebook.plan import Severity, Tuned, Warn
+from rectify.rulebook.plan import FORMING, Severity, Tuned, Warn
 from rectify.rulebook.quantity import Quantity
 from rectify.rulebook.tuning import Beyond, TuneRegion, Tuning, Widen
 from rectify.rulebook.whens import Outcome, weigh
@@ -226,7 +226,9 @@ class Bench:
             if not working.carried:
                 continue
             for change in working.amounts:
-                if change.sets:
+                if working.says.action in FORMING:
+                    self._cannot(change.tuning, ("regions", name, "change"), "forms anew a wall that")
+                elif change.sets:
                     self._cannot(change.tuning, ("regions", name, "amount"), "sets the amount of what")
             if not working.amounts:
                 shaped = [*working.blame.values(), *(t for t, _ in working.moves), *(t for t, _ in working.widen)]
@@ -258,7 +260,7 @@ class Bench:
             tuning.fault(
                 f"{what} is in the captured shape already",
                 keys,
-                wanted="a change of it, with its sign: change: +1 mm",
+                wanted="of what builds up or reduces a change, with its sign: change: +1 mm",
                 hint="how much the captured shape carries there nobody knows; a region of its own takes add: {..}",
             )
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -103,6 +104,15 @@ def test_what_cannot_be_done_to_a_copy_is_refused_with_what_can(tmp_path: Path, 
     with pytest.raises((CaseError, Faults)) as caught:
         planned(book, facts=COPY, tune=tunings(book, change))
     assert re.search(said, " ".join(str(caught.value).split())), str(caught.value)
+
+
+def test_a_wall_that_was_formed_is_not_formed_again(tmp_path: Path) -> None:
+    book = load_text(tmp_path, WHOLE)
+    walls = {name: says.model_copy(update={"action": "flatten"}) for name, says in book.says.regions.items()}
+    book = replace(book, says=book.says.model_copy(update={"regions": walls}))
+    assert planned(book, facts=COPY).regions == ()
+    with pytest.raises(CaseError, match=r"bar\.change: forms anew a wall that is in the captured shape already"):
+        planned(book, facts=COPY, tune=tunings(book, "regions: {bar: {change: +1 mm}}"))
 
 
 def test_a_change_may_say_its_own_place_and_shape(tmp_path: Path) -> None:
