@@ -9,6 +9,7 @@ from rectify.geometry.mesh import Floats, Ints
 
 __all__ = ["hull_extents", "hull_perimeters"]
 
+_SAME_WAY = 1e-10  # radians: a point so nearly in front of another hides it
 _SAME_MM = 1e-9  # points nearer to each other than this are one: rounding, at limb size, stays far below
 
 
@@ -40,11 +41,13 @@ def hull_perimeters(xy: NDArray[np.float64], level_of: Ints, k: int) -> Floats:
         part - (np.bincount(level_of, weights=part, minlength=k) / np.maximum(count, 1)).take(level_of)
         for part in (np.ascontiguousarray(xy[:, 0]), np.ascontiguousarray(xy[:, 1]))
     )
-    order = np.argsort(level_of * 8.0 + np.arctan2(y, x))  # directions true to 1e-12 with a thousand levels
+    away = np.flatnonzero(np.maximum(np.abs(x), np.abs(y)) > _SAME_MM)  # the place itself lies in no direction
+    direction = level_of[away] * 8.0 + np.arctan2(y[away], x[away])  # true to 1e-12 with a thousand levels
+    order = away[np.argsort(direction)]
     level, x, y = level_of.take(order), x.take(order), y.take(order)
     while len(x):
         (to_x, from_x), (to_y, from_y) = _around(x, level), _around(y, level)
-        keep = np.maximum(np.abs(to_x), np.abs(to_y)) > _SAME_MM
+        keep = ~_behind(x, y, to_x, to_y, from_x, from_y)
         if keep.all():
             keep = from_x * to_y - from_y * to_x > 0
             if keep.all():
@@ -70,6 +73,16 @@ def _around(x: Floats, level: Ints) -> tuple[Floats, Floats]:
     from_last[1:] = to_next[:-1]
     from_last[first] = to_next[last]
     return to_next, from_last
+
+
+def _behind(x: Floats, y: Floats, to_x: Floats, to_y: Floats, from_x: Floats, from_y: Floats) -> NDArray[np.bool_]:
+    """Points that lie where the next one does, or behind a neighbour in the same direction: no corners either, and in
+    their way where a line is to be told from one that turns back."""
+    same = (np.abs(to_x) <= _SAME_MM) & (np.abs(to_y) <= _SAME_MM)
+    for way_x, way_y in ((to_x, to_y), (-from_x, -from_y)):  # to the neighbour
+        farther = x * way_x + y * way_y
+        same |= (np.abs(x * way_y - y * way_x) <= _SAME_WAY * farther) & (farther > 0)
+    return same
 
 
 def hull_extents(xy: NDArray[np.float64], level_of: Ints, k: int) -> NDArray[np.float64]:

@@ -60,6 +60,14 @@ def test_any_points_on_a_lattice_give_shapelys_hull(rows):
 
 
 @pytest.mark.parametrize("turn", [0.0, 0.3, 1.9])
+def test_points_told_again_in_the_very_middle_do_no_harm(turn):
+    corner = np.array([[1.0, 0.0], [0.0, 1.0], [-1.0, 0.0], [0.0, -1.0]])
+    back = np.array([[np.cos(turn), np.sin(turn)], [-np.sin(turn), np.cos(turn)]])
+    xy = np.concatenate([corner, np.zeros((10, 2))])[[4, 0, 5, 6, 1, 7, 2, 8, 9, 3, 10, 11, 12, 13]] @ back
+    assert hull_perimeters(xy, np.zeros(14, dtype=np.int64), 1)[0] == pytest.approx(4 * np.sqrt(2), abs=1e-8)
+
+
+@pytest.mark.parametrize("turn", [0.0, 0.3, 1.9])
 def test_points_in_a_line_and_points_alone(turn):
     along = np.outer(np.array([3.0, -2.0, 11.0, 5.0, 5.0]), [np.cos(turn), np.sin(turn)]) + 70.0
     level = np.array([0, 0, 0, 0, 0])
