@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from rectify.geometry.corners import any_corner, columns, edge_squares
 from rectify.geometry.mesh import Faces, Floats, Ints, Points
 
-__all__ = ["Surface", "faces_near", "nearest"]
+__all__ = ["Surface", "Tree", "faces_near", "nearest"]
 
 _FEW = 0.02  # points to a face: with more, the whole tree is built
 _PROBES = 2048  # vertices that are tried first
@@ -117,3 +117,28 @@ def faces_near(points: Points, vertices: Points, faces: Faces, reach_mm: float) 
     for i in range(3):
         near &= any_corner(vertices[:, i] >= low[i], faces) & any_corner(vertices[:, i] <= high[i], faces)
     return np.flatnonzero(near)
+
+
+class Tree:
+    """A surface that many points ask, several times over: the tree over all its faces is built once and kept.
+
+    Parameters
+    ----------
+    vertices : (n, 3) mm
+    faces : (m, 3) int64, m > 0
+    """
+
+    def __init__(self, vertices: Points, faces: Faces) -> None:
+        import igl
+
+        self._v = np.ascontiguousarray(vertices)
+        self._f = np.ascontiguousarray(faces, dtype=np.int64)
+        self._tree = igl.AABB()
+        self._tree.init(self._v, self._f)
+
+    def nearest(self, points: Points) -> tuple[Floats, Ints, Points]:
+        """Distance (k,) mm, face (k,) and place (k, 3) on the surface; see `nearest`."""
+        if not len(points):
+            return np.zeros(0), np.zeros(0, dtype=np.int64), np.zeros((0, 3))
+        squared, face, place = self._tree.squared_distance(self._v, self._f, np.ascontiguousarray(points))
+        return np.sqrt(np.ravel(squared)), np.ravel(face).astype(np.int64), np.asarray(place).reshape(-1, 3)
