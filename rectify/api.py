@@ -12,13 +12,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from rectify.case import Case, Standing, open_case, standing
 from rectify.engine import Outcome, rectify_limb
 from rectify.errors import LimitError
 from rectify.geometry.mesh import Mesh
 from rectify.rulebook.plan import Plan
+
+if TYPE_CHECKING:
+    from rectify.fabrication.positive import Positive
 
 __all__ = ["EXIT_DONE", "EXIT_LIMIT", "EXIT_LOOK", "Result", "apply", "open_case"]
 
@@ -58,6 +61,19 @@ class Result:
         from rectify.report import change_facts
 
         return change_facts(self.case, self.outcome, self.standing)
+
+    @cached_property
+    def positive(self) -> Positive:
+        """The positive model as `rectify.fabrication` takes it, for a check socket or a model to carve.
+
+        Raises
+        ------
+        LimitError
+            A limit was breached.
+        """
+        from rectify.save import positive_of
+
+        return positive_of(self)
 
     @property
     def exit_code(self) -> int:

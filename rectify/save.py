@@ -15,9 +15,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from rectify.errors import InputError
+from rectify.errors import InputError, LimitError
 from rectify.fabrication.folder import refuse_place, whole_or_nothing
 from rectify.fabrication.threemf import write_threemf
 from rectify.fabrication.trimline import trimline_facts
@@ -27,8 +27,9 @@ from rectify.rulebook.write import plan_to_yaml
 if TYPE_CHECKING:
     from rectify.api import Result
     from rectify.case import Case
+    from rectify.fabrication.positive import Positive
 
-__all__ = ["PARTS", "check_folder", "save_result"]
+__all__ = ["PARTS", "check_folder", "positive_of", "save_result", "trimline_of"]
 
 _REPORT = "change-report.json"
 PARTS = ("stl", "3mf", "page")  # what may be left out
@@ -99,10 +100,37 @@ def _shapes(result: Result, folder: Path, without: Sequence[str]) -> None:
         write_stl(result.mesh, folder / f"{code}-rectified.stl")
     if "3mf" not in without:
         write_threemf(result.mesh, folder / f"{code}-rectified.3mf", name=code)
+    curve = trimline_of(result)
+    if curve is not None:
+        _write(folder / f"{code}-trimline.json", to_json(curve))
+
+
+def trimline_of(result: Result) -> dict[str, Any] | None:
+    """What the trimline's file holds; None where the rulebook forms no brim."""
     brim = result.plan.brim
-    if brim is not None:
-        facts = {"case": code, **trimline_facts(result.outcome.limb, brim, result.outcome.mesh)}
-        _write(folder / f"{code}-trimline.json", to_json(facts))
+    if brim is None:
+        return None
+    return {"case": result.case.code, **trimline_facts(result.outcome.limb, brim, result.outcome.mesh)}
+
+
+def positive_of(result: Result) -> Positive:
+    """The positive model as fabrication takes it.
+
+    Raises
+    ------
+    LimitError
+        A limit was breached: nothing may be made of it.
+    """
+    from rectify.fabrication.positive import positive
+    from rectify.report.facts import to_json
+
+    if result.outcome.breaches:
+        raise LimitError(
+            "; ".join(breach.message for breach in result.outcome.breaches),
+            hint="nothing is made of a model that breaches a limit; lower the amounts, or use another rulebook",
+        )
+    curve = trimline_of(result)
+    return positive(result.report, result.mesh, curve, b"" if curve is None else to_json(curve))
 
 
 def _write(path: Path, content: bytes | str) -> None:

@@ -19,6 +19,7 @@ from rectify.cli.measure import measure_command
 from rectify.cli.release import release_command
 from rectify.cli.rules import rules_group
 from rectify.cli.say import finish_streams, settle_streams
+from rectify.cli.socket import socket_command
 
 __all__ = ["commands", "main"]
 
@@ -41,7 +42,15 @@ def commands() -> None:
     """
 
 
-for _command in (apply_command, measure_command, marks_command, rules_group, release_command, demo_command):
+for _command in (
+    apply_command,
+    measure_command,
+    marks_command,
+    rules_group,
+    release_command,
+    socket_command,
+    demo_command,
+):
     commands.add_command(_command)
 
 

@@ -17,11 +17,11 @@ from rectify.geometry.merge import join
 from rectify.geometry.mesh import Mesh
 from rectify.geometry.volume import volume
 
-__all__ = ["check_sound", "faults_of", "filed"]
+__all__ = ["check_sound", "faults_of", "filed", "unsound"]
 
 
 def filed(mesh: Mesh) -> Mesh:
-    """The surface with the numbers of a file, as float64; vertices at one place are one, faces without area are gone."""
+    """The surface with the numbers of a file, as float64; vertices at one place are one, faces without corners gone."""
     joined = join(Mesh(single_precision(mesh).astype(np.float64), mesh.faces))
     a, b, c = joined.faces.T
     faces = joined.faces[(a != b) & (b != c) & (c != a)]
@@ -45,7 +45,9 @@ def faults_of(mesh: Mesh) -> list[str]:
         faults.append(f"{found.body_count} bodies")
     if not faults and volume(mesh) <= 0:
         faults.append("inside out")
-    crossing = crossing_faces(mesh) if not faults else []
+    if faults:
+        return faults
+    crossing = crossing_faces(mesh)
     if len(crossing):
         at = mesh.vertices[mesh.faces[crossing[0], 0]]
         faults.append(f"{len(crossing)} faces that pass through others, the first at level {-at[2]:.0f} mm")
@@ -61,9 +63,14 @@ def check_sound(mesh: Mesh, what: str) -> None:
     """
     faults = faults_of(mesh)
     if faults:
-        raise RectifyError(
-            f"no sound {what} was found",
-            wanted="one closed body that does not pass through itself",
-            found="; ".join(faults),
-            hint="nothing was written; other measures may work, and a report of this line helps",
-        )
+        raise unsound(what, faults)
+
+
+def unsound(what: str, faults: list[str]) -> RectifyError:
+    """What is said of a shape with these faults."""
+    return RectifyError(
+        f"no sound {what} was found",
+        wanted="one closed body that does not pass through itself",
+        found="; ".join(faults),
+        hint="nothing was written; other measures may work, and a report of this line helps",
+    )

@@ -17,7 +17,7 @@ import numpy as np
 from rectify.errors import InputError, MeshError
 from rectify.fabrication.shell import Shell
 from rectify.geometry.mesh import Floats, Mesh, Points
-from rectify.geometry.normals import unit
+from rectify.geometry.normals import unit, vertex_normals
 
 if TYPE_CHECKING:
     import manifold3d
@@ -26,8 +26,10 @@ __all__ = ["Fitting", "Seat", "seat_of", "with_fitting"]
 
 _SEGMENTS = 96
 _GRIP_MM = 15.0  # of the end's height that the boss takes hold of; common practice, no source
-_HULL_SHARE, _CORE_SHARE = 0.7, 0.4  # of the wall from inside: where the boss runs in it, and where it ends
+_CORE_SHARE = 0.4  # of the wall from inside: where the boss ends
 _END_MM = 80.0  # of height that a hole may go through
+_AROUND_MM = 6.0  # of a hole's edge: the inside there says how long the drill must be
+_FACING = -0.5  # the end looks down the drill within 60 degrees; elsewhere the hole would come out at the side
 _THROUGH_MM = 3.0  # the hole's drill goes so much farther than the wall
 _MOST_DEG = 25.0
 _MOST_OFFSET_MM = 60.0
@@ -127,26 +129,33 @@ def seat_of(shell: Shell, fitting: Fitting, side: str) -> Seat:
     return Seat(centre, up, height)
 
 
-def with_fitting(shell: Shell, fitting: Fitting, seat: Seat) -> Mesh:
+def with_fitting(shell: Shell, fitting: Fitting, seat: Seat, share: float = 0.7) -> Mesh:
     """The shell with its boss and hole, closed.
+
+    Parameters
+    ----------
+    share : float
+        Where in the wall the boss runs, from inside (0) to outside (1).
 
     Raises
     ------
     MeshError
-        The hole misses the end.
+        The hole does not go through the end.
     """
     if not fitting.boss_mm and not fitting.hole_mm:
         return shell.mesh
     body = _solid(shell.mesh)
     if fitting.boss_mm:
-        body = body + _boss(shell, fitting, seat)
+        body = body + _boss(shell, fitting, seat, share)
     if fitting.hole_mm:
         body = body - _drill(shell, fitting, seat)
+        if body.genus() != 1 or len(body.decompose()) != 1:
+            raise _missed(fitting)
     made = body.to_mesh64()
     return Mesh(np.asarray(made.vert_properties)[:, :3], np.asarray(made.tri_verts).astype(np.int64))
 
 
-def _boss(shell: Shell, fitting: Fitting, seat: Seat) -> manifold3d.Manifold:
+def _boss(shell: Shell, fitting: Fitting, seat: Seat, share: float) -> manifold3d.Manifold:
     """The convex hull of the flat and of what the wall holds of the end above it: it runs into the end all round.
 
     Its upper part lies within the wall, so that it meets the shell's surface only where it leaves it.
@@ -155,7 +164,7 @@ def _boss(shell: Shell, fitting: Fitting, seat: Seat) -> manifold3d.Manifold:
 
     turn = np.arange(_SEGMENTS) * (2 * np.pi / _SEGMENTS)
     around = np.stack([np.cos(turn), np.sin(turn)], axis=1) @ _axes(seat.up)[:2]
-    within = _between_faces(shell, _HULL_SHARE)
+    within = _between_faces(shell, share)
     height = (within - seat.centre) @ seat.up
     end = within[height < float(height.min()) + _GRIP_MM]
     made: Any = manifold3d.Manifold.hull_points(np.concatenate([seat.centre + fitting.boss_mm / 2 * around, end]))
@@ -168,16 +177,9 @@ def _drill(shell: Shell, fitting: Fitting, seat: Seat) -> manifold3d.Manifold:
     away = inner - seat.centre
     height = away @ seat.up
     beside = np.linalg.norm(away - height[:, None] * seat.up, axis=1)
-    end = height < height.min() + _END_MM
-    near = end & (beside < max(fitting.hole_mm / 2, 1.5 * float(beside[end].min())))
-    wide = float(np.linalg.norm(shell.outer - inner, axis=1).max())
-    if beside[near].min(initial=np.inf) > fitting.hole_mm / 2 + wide:
-        raise MeshError(
-            "misses the end of the socket",
-            key="hole",
-            wanted="a hole through the end",
-            found=f"{fitting.anterior_mm:g} mm anterior and {fitting.lateral_mm:g} mm lateral",
-        )
+    near = (height < height.min() + _END_MM) & (beside < fitting.hole_mm / 2 + _AROUND_MM)
+    if not near.any() or (vertex_normals(shell.within.mesh)[near] @ seat.up).mean() > _FACING:
+        raise _missed(fitting)
     start = -_THROUGH_MM
     return _frustum(
         seat.centre + start * seat.up,
@@ -185,6 +187,16 @@ def _drill(shell: Shell, fitting: Fitting, seat: Seat) -> manifold3d.Manifold:
         float(height[near].max()) + _THROUGH_MM - start,
         fitting.hole_mm / 2,
         fitting.hole_mm / 2,
+    )
+
+
+def _missed(fitting: Fitting) -> MeshError:
+    return MeshError(
+        "does not go through the end of the socket",
+        key="hole",
+        wanted="a hole with wall all round it",
+        found=f"one of {fitting.hole_mm:g} mm, {fitting.anterior_mm:g} mm anterior, {fitting.lateral_mm:g} mm lateral",
+        hint="move it towards the axis",
     )
 
 

@@ -12,8 +12,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import shapely
+from numpy.typing import NDArray
+from shapely.geometry.base import BaseGeometry
 
-from rectify.geometry.mesh import Floats, Mesh, Points
+from rectify.geometry.edges import survey
+from rectify.geometry.mesh import Floats, Ints, Mesh, Points
 from rectify.geometry.normals import face_cross, unit
 from rectify.geometry.sections import cut
 
@@ -89,8 +92,8 @@ def narrowing(model: Mesh, inside: Mesh, pull: Floats) -> Narrowing:
     levels = np.arange(wall.vertices[:, 2].min() + _STEP_MM, wall.vertices[:, 2].max(), _STEP_MM)
     limb = _outlines(whole, levels)
     edges = _segments(wall, levels)
-    open_from = float(wall.vertices[_border(wall), 2].min())
-    below = shapely.Polygon()
+    open_from = float(wall.vertices[survey(wall).border.ravel(), 2].min())
+    below: BaseGeometry = shapely.Polygon()
     worst, at = 0.0, None
     girth = girth_below = largest = 0.0
     girth_at: float | None = None
@@ -104,23 +107,23 @@ def narrowing(model: Mesh, inside: Mesh, pull: Floats) -> Narrowing:
             centre = shapely.get_coordinates(outline.centroid)[0]
             girth_at = -float((np.append(centre, z) @ axes)[2])
         largest = max(largest, around)
-        below = shapely.union(below, outline)
+        below = below.union(outline)
     return Narrowing(
         worst, None if at is None else (float(at[0]), float(at[1]), float(at[2])), girth, girth_below, girth_at
     )
 
 
-def _in_the_way(below: shapely.Geometry, outline: shapely.Geometry, wall: shapely.Geometry) -> tuple[float, Floats]:
+def _in_the_way(below: BaseGeometry, outline: BaseGeometry, wall: BaseGeometry) -> tuple[float, Floats]:
     """How far what lies below reaches beyond the wall of one section, and the place on the wall (2,)."""
     none = (0.0, np.zeros(2))
     if below.is_empty or wall.is_empty:
         return none
     points = shapely.get_coordinates(below)
-    beyond = shapely.distance(shapely.points(points), outline)
+    beyond = _distances(points, outline)
     points = points[beyond > _FREE_MM]
     if not len(points):
         return none
-    to_wall = shapely.distance(shapely.points(points), wall)
+    to_wall = _distances(points, wall)
     held = to_wall < beyond[beyond > _FREE_MM] + _FREE_MM  # elsewhere the nearest edge is not wall but open
     if not held.any():
         return none
@@ -128,28 +131,27 @@ def _in_the_way(below: shapely.Geometry, outline: shapely.Geometry, wall: shapel
     return float(to_wall[worst]), shapely.get_coordinates(shapely.shortest_line(wall, shapely.Point(points[worst])))[0]
 
 
-def _outlines(mesh: Mesh, levels: Floats) -> list[shapely.Geometry]:
+def _distances(points: NDArray[np.float64], shape: BaseGeometry) -> Floats:
+    return np.asarray(shapely.distance(shapely.points(points), shape), dtype=np.float64)
+
+
+def _outlines(mesh: Mesh, levels: Floats) -> list[BaseGeometry]:
     """The area of each section of a closed body."""
     cuts = cut(mesh, mesh.vertices[:, 2], levels)
-    out = []
+    out: list[BaseGeometry] = []
     for lines in _by_level(cuts.starts, cuts.ends, cuts.level_of, len(levels)):
         faces = shapely.get_parts(shapely.polygonize(lines))
         out.append(shapely.union_all(faces).simplify(_SIMPLER_MM))
     return out
 
 
-def _segments(mesh: Mesh, levels: Floats) -> list[shapely.Geometry]:
+def _segments(mesh: Mesh, levels: Floats) -> list[BaseGeometry]:
     cuts = cut(mesh, mesh.vertices[:, 2], levels)
-    return [shapely.multilinestrings(lines) for lines in _by_level(cuts.starts, cuts.ends, cuts.level_of, len(levels))]
+    by_level = _by_level(cuts.starts, cuts.ends, cuts.level_of, len(levels))
+    return [shapely.MultiLineString(list(lines)) for lines in by_level]
 
 
-def _by_level(starts: Points, ends: Points, level_of: np.ndarray, k: int) -> list[np.ndarray]:
-    lines = shapely.linestrings(np.stack([starts[:, :2], ends[:, :2]], axis=1))
+def _by_level(starts: Points, ends: Points, level_of: Ints, k: int) -> list[NDArray[np.object_]]:
+    lines = np.asarray(shapely.linestrings(np.stack([starts[:, :2], ends[:, :2]], axis=1)), dtype=np.object_)
     order = np.argsort(level_of, kind="stable")
     return np.split(lines[order], np.cumsum(np.bincount(level_of, minlength=k))[:-1])
-
-
-def _border(mesh: Mesh) -> np.ndarray:
-    from rectify.geometry.edges import survey
-
-    return survey(mesh).border.ravel()

@@ -17,11 +17,11 @@ from rectify.geometry.mesh import Mesh
 
 __all__ = ["single_precision", "stl_bytes", "write_stl"]
 
-_HEADER = b"rectify positive model, binary STL, units: mm"
+_HEADER = "rectify {what}, binary STL, units: mm"  # 80 bytes at most
 _ROW = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("spare", "<u2")])  # 50 bytes, no padding
 
 
-def stl_bytes(mesh: Mesh) -> bytes:
+def stl_bytes(mesh: Mesh, what: str = "positive model") -> bytes:
     """The file's content: 84 bytes and 50 for each face.
 
     Raises
@@ -29,10 +29,10 @@ def stl_bytes(mesh: Mesh) -> bytes:
     MeshError
         Where a coordinate is not finite or too large for float32.
     """
-    return _content(mesh).tobytes()
+    return _content(mesh, what).tobytes()
 
 
-def write_stl(mesh: Mesh, path: Path) -> None:
+def write_stl(mesh: Mesh, path: Path, what: str = "positive model") -> None:
     """Write `stl_bytes` to a new file.
 
     Raises
@@ -40,7 +40,7 @@ def write_stl(mesh: Mesh, path: Path) -> None:
     OutputError
         Where a file of this name exists or none can be made.
     """
-    content = _content(mesh)
+    content = _content(mesh, what)
     try:
         with path.open("xb") as stream:
             stream.write(content.data)
@@ -67,11 +67,11 @@ def single_precision(mesh: Mesh) -> NDArray[np.float32]:
     return mesh.vertices.astype(np.float32) + np.float32(0)
 
 
-def _content(mesh: Mesh) -> NDArray[np.uint8]:
+def _content(mesh: Mesh, what: str) -> NDArray[np.uint8]:
     """The bytes of the file, filled in place: at 20 MB each copy would be felt."""
     corners = single_precision(mesh)[mesh.faces]
     content = np.zeros(84 + _ROW.itemsize * len(corners), dtype=np.uint8)
-    content[:80] = np.frombuffer(_HEADER.ljust(80), dtype=np.uint8)
+    content[:80] = np.frombuffer(_HEADER.format(what=what).encode("ascii").ljust(80)[:80], dtype=np.uint8)
     content[80:84] = np.frombuffer(np.array(len(corners), dtype="<u4").tobytes(), dtype=np.uint8)
     rows = content[84:].view(_ROW)
     rows["corners"] = corners

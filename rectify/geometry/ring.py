@@ -140,4 +140,3 @@ def _edges_between(mesh: Mesh, band: NDArray[np.bool_]) -> Ints:
     f = mesh.faces
     both = np.concatenate([f[:, [0, 1]], f[:, [1, 2]], f[:, [2, 0]]])
     return np.asarray(both[~band[both[:, 0]] & band[both[:, 1]]])
-
