@@ -6,6 +6,7 @@
     change-report.json        facts
     change-report.html        a page for people
     plan.yaml                 the rulebook resolved for this limb
+    files.json                all of these but the page, with digests, units and frame
 
 After a breach of a limit only report and plan are written: no shape that must not be made lies about.
 """
@@ -19,6 +20,7 @@ from typing import TYPE_CHECKING, Any
 
 from rectify.errors import InputError, LimitError
 from rectify.fabrication.folder import refuse_place, whole_or_nothing
+from rectify.fabrication.manifest import write_manifest
 from rectify.fabrication.threemf import write_threemf
 from rectify.fabrication.trimline import trimline_facts
 from rectify.fabrication.write_stl import write_stl
@@ -78,6 +80,7 @@ def save_result(result: Result, folder: Path, *, replace: bool = False, without:
         _reports(result, aside, without)
         if not result.outcome.breaches:
             _shapes(result, aside, without)
+            _list(result, aside)
     return folder
 
 
@@ -103,6 +106,20 @@ def _shapes(result: Result, folder: Path, without: Sequence[str]) -> None:
     curve = trimline_of(result)
     if curve is not None:
         _write(folder / f"{code}-trimline.json", to_json(curve))
+
+
+def _list(result: Result, folder: Path) -> None:
+    """What is there for machines; the page is for people, and carries a date."""
+    code = result.case.code
+    roles = {
+        f"{code}-rectified.stl": "positive model",
+        f"{code}-rectified.3mf": "positive model",
+        f"{code}-trimline.json": "trimline",
+        _REPORT: "facts of the change",
+        "plan.yaml": "rulebook resolved for this limb",
+    }
+    there = {name: role for name, role in roles.items() if (folder / name).is_file()}
+    write_manifest(folder, case=code, made="rectified-model", status=result.standing.status, roles=there)
 
 
 def trimline_of(result: Result) -> dict[str, Any] | None:

@@ -25,7 +25,7 @@ BUDGETS = {
     "rulebook": (60, 90),
     "engine": (180, 90),
     "case": (30, 90),
-    "fabrication": (40, 90),
+    "fabrication": (90, 90),
     "report": (120, 90),
     "viewer": (60, 90),
     "cli": (80, 90),

@@ -63,7 +63,7 @@ class CheckSocket:
     inside_out, outside_in : Thickness
         The wall both ways.
     along_axis, along_best : Narrowing
-        What is in the limb's way along its axis, and along the easiest pull: that of least undercut, where it is easier.
+        What is in the limb's way along its axis, and along the easiest pull: that of least undercut, if it is easier.
     best_deg : flexion and adduction of that pull
     """
 

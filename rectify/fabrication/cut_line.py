@@ -9,12 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.spatial import cKDTree
 
 from rectify.errors import MeshError
-from rectify.geometry.clip import clip
+from rectify.geometry.clip import clip, without_unused
+from rectify.geometry.corners import all_corners, any_corner
 from rectify.geometry.edges import border_loops, survey
 from rectify.geometry.mesh import Floats, Ints, Mesh, Points
 from rectify.geometry.nearest import nearest
+from rectify.geometry.normals import vertex_normals
 from rectify.geometry.refine import refine
 from rectify.geometry.ring import Ring, side_of, smoothed_ring
 
@@ -22,6 +25,8 @@ __all__ = ["Within", "check_trimline", "within_trimline"]
 
 _EDGE_MM = 1.2  # of the mesh near the line
 _BAND_MM = 2.5  # two such edges
+_BEYOND_MM = 20.0
+_SAME_WAY = 0.7  # cosine: past the open edge of a capture the membrane turns off by more
 _OFF_MM = 1.0  # farther from the surface than this is not a trimline of this model
 _SMOOTH_MM = 1.5  # of the line: the steps it took over the model's faces
 
@@ -40,12 +45,15 @@ class Within:
         Distance of each vertex from the trimline.
     loop : (k,) int64
         The open edge in order; seen from outside the surface is on the left.
+    around : Mesh
+        The same surface carried on beyond the line as far as it runs on smoothly: for what is to have no edge there.
     """
 
     mesh: Mesh
     ring: Ring
     from_line: Floats
     loop: Ints
+    around: Mesh
 
 
 def check_trimline(model: Mesh, points: Points) -> None:
@@ -101,7 +109,18 @@ def within_trimline(model: Mesh, points: Points, back_mm: float) -> Within:
             found=f"{found.body_count} pieces, {len(loops)} edges",
         )
     from_line = np.where(was >= 0, signed[np.maximum(was, 0)], back_mm)
-    return Within(cut, ring, from_line, loops[0])
+    return Within(cut, ring, from_line, loops[0], _around(fine, signed, cut.vertices[loops[0]]))
+
+
+def _around(fine: Mesh, signed: Floats, edge: Points) -> Mesh:
+    """What lies within the line, and what lies beyond it by up to `_BEYOND_MM` and looks the same way."""
+    f = fine.faces
+    normals = vertex_normals(fine)
+    here = cKDTree(edge).query(fine.vertices)[1]
+    at_edge = normals[cKDTree(fine.vertices).query(edge)[1]]
+    on = (signed > -_BEYOND_MM) & (np.einsum("ij,ij->i", normals, at_edge[here]) > _SAME_WAY)
+    keep = any_corner(signed > 0, f) | all_corners(on, f)
+    return without_unused(Mesh(fine.vertices, f[keep]))[0]
 
 
 def _shape(points: Points) -> str:

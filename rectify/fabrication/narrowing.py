@@ -25,6 +25,7 @@ __all__ = ["Narrowing", "best_pull", "narrowing", "pull_direction"]
 _STEP_MM = 2.0
 _SIMPLER_MM = 0.02  # a section's outline may lose so much
 _FREE_MM = 0.05  # less is not in the way
+_SMALLER = 0.999  # of a circumference: less is the mesh's own unevenness
 _TILTS_DEG = np.arange(-15.0, 15.1, 1.0)
 
 
@@ -102,7 +103,11 @@ def narrowing(model: Mesh, inside: Mesh, pull: Floats) -> Narrowing:
         if by > worst:
             worst, at = by, np.append(place, z) @ axes
         around = float(outline.convex_hull.length)
-        if z < open_from and around < largest and (girth_at is None or around / largest < girth / girth_below):
+        if (
+            z < open_from
+            and around < largest * _SMALLER
+            and (girth_at is None or around / largest < girth / girth_below)
+        ):
             girth, girth_below = around, largest
             centre = shapely.get_coordinates(outline.centroid)[0]
             girth_at = -float((np.append(centre, z) @ axes)[2])
@@ -118,13 +123,14 @@ def _in_the_way(below: BaseGeometry, outline: BaseGeometry, wall: BaseGeometry) 
     none = (0.0, np.zeros(2))
     if below.is_empty or wall.is_empty:
         return none
-    points = shapely.get_coordinates(below)
+    points = shapely.get_coordinates(below.simplify(_SIMPLER_MM))
     beyond = _distances(points, outline)
     points = points[beyond > _FREE_MM]
     if not len(points):
         return none
     to_wall = _distances(points, wall)
-    held = to_wall < beyond[beyond > _FREE_MM] + _FREE_MM  # elsewhere the nearest edge is not wall but open
+    # where the nearest edge of the section is no wall, the wall is farther away than the section
+    held = (to_wall > _FREE_MM) & (to_wall < beyond[beyond > _FREE_MM] + _FREE_MM)
     if not held.any():
         return none
     worst = int(np.argmax(np.where(held, to_wall, 0.0)))

@@ -4,7 +4,7 @@
 
 Inside, within the trimline, every vertex of the model is there with its bits. Outside, the surface is as far from the
 inside as was asked, and farther only where a hollow fills. The edge is a half round from inside to outside whose crown
-lies on the trimline; it takes the last half of a wall below the line. One body, closed, outward, not through itself.
+stands over the trimline; it takes the last half of a wall below the line. One closed body that nowhere meets itself.
 """
 
 from __future__ import annotations
@@ -121,7 +121,7 @@ def make_shell(model: Mesh, trimline: Points, wall: Wall) -> Shell:
     inner = within.mesh
     wanted = wall.at(within.from_line, inner.vertices[:, 2] - inner.vertices[:, 2].min())
     tree = Tree(inner.vertices, inner.faces)
-    for way, along in directions(inner, float(wanted.max())):
+    for way, along in directions(inner, within.around, float(wanted.max())):
         far = way_out(tree, inner.vertices, along, wanted)
         shell = _closed(within, inner.vertices + far[:, None] * along, wanted, way)
         crossing = crossing_faces(shell.mesh)
@@ -153,13 +153,34 @@ def _half_round(inside: Points, outside: Points) -> Points:
     """Rows (pieces - 1, k, 3) of the rounded edge between the two edges of the wall, from inside to outside."""
     middle, half = (inside + outside) / 2, (inside - outside) / 2
     radius = np.linalg.norm(half, axis=1, keepdims=True)
-    way = smoothed_ring(np.roll(inside, -1, axis=0) - np.roll(inside, 1, axis=0), inside, _RIM_SMOOTH_MM)
-    # the surface is on the left of its edge as seen from outside, so that (out x way) looks away from it
-    away = unit(np.cross(half, way))
-    away = unit(smoothed_ring(away, inside, _RIM_SMOOTH_MM))
+    away = _away(inside, half)
     away = unit(away - np.einsum("ij,ij->i", away, half)[:, None] * half / radius**2)
     turn = np.pi * np.arange(1, _PIECES) / _PIECES
     return np.asarray(middle + np.cos(turn)[:, None, None] * half + np.sin(turn)[:, None, None] * (radius * away))
+
+
+def _away(inside: Points, half: Points) -> Points:
+    """Directions (k, 3) along the surface away from the wall at its edge, smooth along the edge however its points lie.
+
+    The surface is on the left of its edge as seen from outside, so that (half x way) looks away from it.
+    """
+    step = np.linalg.norm(np.roll(inside, -1, axis=0) - inside, axis=1)
+    length = float(step.sum())
+    count = max(8, round(length))
+    at = np.concatenate([[0.0], np.cumsum(step)])
+    even: Floats = np.arange(count, dtype=np.float64) * (length / count)
+
+    def evenly(values: Points) -> Points:
+        return _interpolated(even, at, np.concatenate([values, values[:1]]))
+
+    line = evenly(inside)
+    way = smoothed_ring(np.roll(line, -1, axis=0) - np.roll(line, 1, axis=0), line, _RIM_SMOOTH_MM)
+    away = smoothed_ring(unit(np.cross(evenly(half), way)), line, _RIM_SMOOTH_MM)
+    return _interpolated(at[:-1], np.append(even, length), np.concatenate([away, away[:1]]))
+
+
+def _interpolated(places: Floats, at: Floats, values: Points) -> Points:
+    return np.stack([np.interp(places, at, values[:, i]) for i in range(3)], axis=1)
 
 
 def _strips(index: Ints) -> Faces:

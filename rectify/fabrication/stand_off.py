@@ -18,7 +18,7 @@ from rectify.geometry.corners import any_corner
 from rectify.geometry.diffuse import diffused
 from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
 from rectify.geometry.nearest import Tree
-from rectify.geometry.normals import unit, vertex_normals
+from rectify.geometry.normals import barycentric, unit, vertex_normals
 
 __all__ = ["Places", "between", "directions", "stood_off", "way_out"]
 
@@ -26,23 +26,31 @@ _LENGTHS = (1.5, 4.0, 10.0)  # of the wall: over which directions are smoothed, 
 _CLOSE_MM = 0.002  # of a distance
 _ROUNDS = 12
 _SLOPE = 0.25  # least growth of distance along a direction that a step is divided by
-_SHORT_MM = 0.015  # between vertices: a face may come so much nearer before its corners are moved out
+_SHORT_MM = 0.01  # between vertices: a face may come so much nearer before its corners are moved out
+_MORE = 1.5  # times what is lacking: moving a corner moves the middle of its face less
 _MENDS = 6
 
 
-def directions(inner: Mesh, wall_mm: float) -> Iterator[tuple[str, Points]]:
+def directions(inner: Mesh, around: Mesh, wall_mm: float) -> Iterator[tuple[str, Points]]:
     """Fields of unit directions (n, 3) to try, the plainest first, each with what it is.
 
     Parameters
     ----------
     inner : Mesh
         In the limb frame, faces away from the limb.
+    around : Mesh
+        The same surface carried on beyond its edge, so that directions at the edge are not those of one side alone.
     wall_mm : float
         The greatest thickness.
     """
-    normals = vertex_normals(inner)
+    normals = vertex_normals(around)
+    _, face, foot = Tree(around.vertices, around.faces).nearest(inner.vertices)
+    corners = around.faces[face]
+    shares = barycentric(foot, *(around.vertices[corners[:, i]] for i in range(3)))
     for times in _LENGTHS:
-        yield f"normals smoothed over {times * wall_mm:g} mm", unit(diffused(inner, normals, times * wall_mm))
+        smooth = diffused(around, normals, times * wall_mm)
+        along = unit(np.einsum("ij,ijk->ik", shares, smooth[corners]))
+        yield f"normals smoothed over {times * wall_mm:g} mm", along
     yield "rays of the limb", _rays(inner)
 
 
@@ -102,7 +110,7 @@ def stood_off(inner: Mesh, along: Points, wanted: Floats, tree: Tree, far: Float
         moved = np.flatnonzero(more)
         if not len(moved):
             break
-        asked[moved] += 1.2 * more[moved]
+        asked[moved] += _MORE * more[moved]
         far[moved] = way_out(tree, v[moved], along[moved], asked[moved])
         todo = np.flatnonzero(any_corner(more > 0, f))
     return np.asarray(v + far[:, None] * along)
@@ -118,7 +126,7 @@ def _lacks(here: Points, faces: Faces, todo: Ints, wanted: Floats, there: Tree) 
     short = places.of(wanted) - far
     thin = np.flatnonzero(short > _SHORT_MM)
     corners = np.concatenate([places.corners[thin], faces[near[thin]]])
-    return corners.ravel(), np.repeat(np.tile(short[thin], 2), 3)
+    return corners.ravel(), np.repeat(np.tile(short[thin] - _SHORT_MM, 2), 3)
 
 
 @dataclass(frozen=True, eq=False)

@@ -10,7 +10,7 @@ import numpy as np
 from rectify.geometry.corners import columns, edges_of
 from rectify.geometry.mesh import Faces, Floats, Mesh, Points
 
-__all__ = ["dots", "face_areas", "face_cross", "lengths", "sum_to_vertices", "unit", "vertex_normals"]
+__all__ = ["barycentric", "dots", "face_areas", "face_cross", "lengths", "sum_to_vertices", "unit", "vertex_normals"]
 
 
 def dots(a: Points, b: Points) -> Floats:
@@ -57,3 +57,19 @@ def sum_to_vertices(per_face: Points, faces: Faces, n: int) -> Points:
 def vertex_normals(mesh: Mesh) -> Points:
     """(n, 3) unit normals, faces weighted by area; zero for a vertex that no face uses."""
     return unit(sum_to_vertices(face_cross(mesh.vertices, mesh.faces), mesh.faces, len(mesh.vertices)))
+
+
+def barycentric(points: Points, a: Points, b: Points, c: Points) -> Points:
+    """Shares (n, 3) of the corners at points of triangles, all (n, 3) mm; a point beside its triangle is laid on it.
+
+    A triangle without area gives its first corner.
+    """
+    u, w, p = b - a, c - a, points - a
+    uu, uw, ww = (np.einsum("ij,ij->i", one, two) for one, two in ((u, u), (u, w), (w, w)))
+    pu, pw = np.einsum("ij,ij->i", p, u), np.einsum("ij,ij->i", p, w)
+    size = uu * ww - uw**2
+    safe = np.where(size > 0, size, 1.0)
+    at_b = np.where(size > 0, (ww * pu - uw * pw) / safe, 0.0)
+    at_c = np.where(size > 0, (uu * pw - uw * pu) / safe, 0.0)
+    shares = np.clip(np.stack([1.0 - at_b - at_c, at_b, at_c], axis=1), 0.0, 1.0)
+    return np.asarray(shares / shares.sum(axis=1, keepdims=True))

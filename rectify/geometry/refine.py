@@ -15,6 +15,7 @@ from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
 
 __all__ = ["refine"]
 
+_ALIKE_MM = 1e-9
 _ROUNDS = 12  # each halves the longest edge: from 100 mm to 0.03 mm
 
 
@@ -91,7 +92,8 @@ def _one(f: Faces, m: Ints) -> Faces:
 def _two(points: Points, f: Faces, m: Ints) -> Faces:
     """The first two edges are divided: a tip, and a rest divided along its shorter diagonal."""
     a, b, c, ab, bc = f[:, 0], f[:, 1], f[:, 2], m[:, 0], m[:, 1]
-    one = np.linalg.norm(points[a] - points[bc], axis=1) <= np.linalg.norm(points[ab] - points[c], axis=1)
+    longer = np.linalg.norm(points[a] - points[bc], axis=1) - np.linalg.norm(points[ab] - points[c], axis=1)
+    one = (longer < -_ALIKE_MM) | ((longer < _ALIKE_MM) & (a < c))  # a mirrored surface is divided alike
     near = np.stack([a, ab, np.where(one, bc, c)], axis=1)
     far = np.stack([np.where(one, a, ab), bc, c], axis=1)
     return np.concatenate([np.stack([ab, b, bc], axis=1), near, far])

@@ -19,6 +19,7 @@ from rectify.geometry.normals import unit, vertex_normals
 __all__ = ["Ring", "evenly", "side_of", "smoothed_ring"]
 
 _STEP_MM = 0.5  # points of a ring for the tree; the nearest point of its pieces is then exact
+_NEAR_MM = 0.2  # of a ring from the surface it is said to lie on, beside the length of an edge across it
 _DOUBT = 0.1  # of the vertices between a side and the ring: more that lie on the other side, and there is no side
 
 
@@ -104,7 +105,8 @@ def side_of(mesh: Mesh, ring: Ring, inside: int, band_mm: float) -> Floats:
     sign = np.where(across >= 0, 1.0, -1.0)
     pairs = _edges_between(mesh, band)
     turned = 1.0
-    for label in np.unique(piece[pairs[:, 0]]):
+    near = np.unique(piece[pairs[:, 0]])
+    for label in near:
         touching = pairs[piece[pairs[:, 0]] == label, 1]
         share = float((sign[touching] > 0).mean())
         if min(share, 1.0 - share) > _DOUBT:
@@ -112,9 +114,19 @@ def side_of(mesh: Mesh, ring: Ring, inside: int, band_mm: float) -> Floats:
         if label == piece[inside]:
             turned = 1.0 if share > 0.5 else -1.0
         sign[piece == label] = 1.0 if share > 0.5 else -1.0
-    if band[inside] or not (sign * turned < 0).any():
+    sign[~band & ~np.isin(piece, near)] = -turned  # another body
+    if band[inside] or not (sign * turned < 0).any() or not _crossed_along(mesh, sign, far):
         raise _undivided(ring)
     return np.asarray(far * sign * turned)
+
+
+def _crossed_along(mesh: Mesh, sign: Floats, far: Floats) -> bool:
+    """Whether the sides meet nowhere but at the ring: no edge runs from one to the other away from it."""
+    f = mesh.faces
+    one, two = f.ravel(), f[:, [1, 2, 0]].ravel()
+    across = sign[one] != sign[two]
+    length = np.linalg.norm(mesh.vertices[one] - mesh.vertices[two], axis=1)
+    return bool(across.any() and (np.maximum(far[one], far[two])[across] <= length[across] + _NEAR_MM).all())
 
 
 def _undivided(ring: Ring) -> MeshError:

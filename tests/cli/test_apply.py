@@ -23,6 +23,7 @@ FILES = (
     "RB-101-trimline.json",
     "change-report.html",
     "change-report.json",
+    "files.json",
     "plan.yaml",
 )
 LEAN = ("--without", "page")  # the page takes as long as everything else together
