@@ -21,7 +21,7 @@ BUDGETS = {
     "synthetic": (90, 90),
     "limb": (40, 90),
     "capture": (60, 90),
-    "marks": (60, 70),
+    "marks": (60, 90),
     "rulebook": (60, 90),
     "engine": (180, 90),
     "case": (30, 90),

@@ -18,22 +18,18 @@ from rectify.geometry.cap import Cap, closed
 from rectify.geometry.corners import edge_squares
 from rectify.geometry.mesh import Floats, Ints, Mesh, Points
 from rectify.geometry.volume import volume, volume_below
-from rectify.limb.axis import Axis, fit_axis, frame_of, to_frame
+from rectify.limb.axis import Axis, to_frame
 from rectify.limb.chart import SMOOTH_MM, Chart, build_chart
+from rectify.limb.frame import lay_frame
 from rectify.limb.intake import accept
 from rectify.limb.landmarks import Landmark, RawLandmark, computed, on_chart
 from rectify.limb.measure import Profile, inflection_level, measure_levels, shape_class
-from rectify.limb.origin import origin_of, zero_of
 from rectify.limb.spot import Spot
 from rectify.limb.vocabulary import vocabulary
 
 __all__ = ["Limb", "profile_of"]
 
 _PROFILE_STEP_MM = 2.0
-_NO_LINE = (
-    "the segment is so short for its girth that it has no line of its own: the axis is the whole capture's; "
-    "look whether levels lie square to the limb"
-)
 _PLANE_MARGIN_MM = 2.0  # volumes are counted this far below the lowest point of the open edge
 # the common peroneal nerve winds round the neck some 20 mm below the top of the head (evidence: from memory)
 _NECK_BELOW_HEAD_MM = 20.0
@@ -109,14 +105,8 @@ class Limb:
         LandmarkError, MeshError, Faults
         """
         cap = accept(mesh, path=path, mirror=side == "left")
-        origin = origin_of(amputation, landmarks)
-        edge = mesh.vertices[cap.loop]
-        above = vocabulary(amputation).segment == "above"
-        axis = fit_axis(mesh, origin, mesh.vertices.mean(axis=0) - edge.mean(axis=0), edge=edge, above=above)
-        zero, zero_angle, notes = zero_of(amputation, landmarks, axis.point)
-        if not axis.sure:
-            notes = (*notes, _NO_LINE)
-        frame = frame_of(axis, zero, zero_angle, side)
+        laid = lay_frame(mesh, mesh.vertices[cap.loop], side, amputation, landmarks)
+        frame = laid.frame
         wall = Mesh(to_frame(mesh.vertices, frame), mesh.faces, mesh.colours)
         chart = build_chart(wall, side, smooth_mm=smooth_mm)
         placed = {name: on_chart(name, raw, chart, frame) for name, raw in landmarks.items()}
@@ -127,11 +117,11 @@ class Limb:
             wall,
             cap,
             frame,
-            axis,
+            laid.axis,
             chart,
             profile_of(wall),
             placed,
-            notes,
+            laid.notes,
             none if invented is None else invented,
         )
         return replace(limb, landmarks={**limb._computed(), **placed})

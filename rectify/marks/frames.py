@@ -14,11 +14,11 @@ import numpy as np
 
 from rectify.errors import LandmarkError, MeshError
 from rectify.geometry.edges import border_loops
-from rectify.geometry.mesh import Floats, Mesh
+from rectify.geometry.mesh import Floats, Mesh, Points
 from rectify.geometry.normals import unit
-from rectify.limb.axis import fit_axis, frame_of
+from rectify.limb.axis import frame_of
+from rectify.limb.frame import axis_from, lay_frame
 from rectify.limb.landmarks import RawLandmark
-from rectify.limb.origin import origin_of, zero_of
 from rectify.limb.vocabulary import vocabulary
 from rectify.marks.anatomy import Anatomy
 from rectify.marks.mark import Mark
@@ -36,13 +36,11 @@ _FIRST_ORIGIN = 0.42  # of the capture's length from its top: a first guess, set
 
 def frame_of_landmarks(mesh: Mesh, side: str, amputation: str, given: Mapping[str, RawLandmark]) -> Floats | None:
     """The limb frame, where the landmarks given fix it; None where they do not, or no axis can be laid."""
-    hint = _distal_hint(mesh)
-    if hint is None:
+    edge = _open_edge(mesh)
+    if edge is None:
         return None
     try:
-        axis = fit_axis(mesh, origin_of(amputation, given), hint)
-        direction, angle, _ = zero_of(amputation, given, axis.point)
-        return frame_of(axis, direction, angle, side)
+        return lay_frame(mesh, edge, side, amputation, given).frame
     except (LandmarkError, MeshError):
         return None
 
@@ -56,10 +54,10 @@ def frame_of_marks(
     given: Mapping[str, RawLandmark],
 ) -> tuple[Floats | None, list[tuple[Pose, float]]]:
     """The frame under which the marks fit best, and the poses in it with their costs, best first."""
-    hint = _distal_hint(mesh)
-    if hint is None or len(marks) + len(given) < FEWEST_MARKS:
+    edge = _open_edge(mesh)
+    if edge is None or len(marks) + len(given) < FEWEST_MARKS:
         return None, []
-    down = unit(hint)
+    down = unit(mesh.vertices.mean(axis=0) - edge.mean(axis=0))
     fixed = given.get(vocabulary(amputation).origin[0])
     known = fixed is not None and len(fixed.points) > 0
     if fixed is not None and known:
@@ -70,7 +68,7 @@ def frame_of_marks(
         origin = origin + (along.min() + _FIRST_ORIGIN * np.ptp(along) - origin @ down) * down
     for _ in range(_ROUNDS):
         try:
-            axis = fit_axis(mesh, origin, down)
+            axis = axis_from(mesh, edge, amputation, origin)
         except MeshError:
             return None, []
         down = axis.distal
@@ -78,7 +76,8 @@ def frame_of_marks(
         rough = frame_of(axis, 10.0 * np.cross(down, aside), 0.0, side)  # any direction: the pose says which it is
         sites = sites_in(marks, rough, side, given)
         costs = Costs(sites, anatomy, absent_names(given))
-        poses = free_poses(sites, costs, *_top_and_end(mesh, rough), level_known=known)
+        top, end = (-(part @ rough[2, :3] + rough[2, 3]) for part in (edge, mesh.vertices))
+        poses = free_poses(sites, costs, float(top.mean()), float(end.max()), level_known=known)
         if not poses:
             return None, []
         first = poses[0][0]
@@ -130,18 +129,10 @@ def absent_names(given: Mapping[str, RawLandmark]) -> tuple[str, ...]:
     return tuple(name for name, raw in given.items() if raw.absent)
 
 
-def _distal_hint(mesh: Mesh) -> Floats | None:
-    """From the middle of the open top to the middle of the surface; None where the surface is closed."""
+def _open_edge(mesh: Mesh) -> Points | None:
+    """The open top's edge, (k, 3) in order; None where the surface is closed."""
     loops = border_loops(mesh)
-    if not loops:
-        return None
-    return np.asarray(mesh.vertices.mean(axis=0) - mesh.vertices[max(loops, key=len)].mean(axis=0))
-
-
-def _top_and_end(mesh: Mesh, frame: Floats) -> tuple[float, float]:
-    """Levels of the capture's edge, its middle, and of the distal end."""
-    levels = -(mesh.vertices @ frame[2, :3] + frame[2, 3])
-    return float(levels[max(border_loops(mesh), key=len)].mean()), float(levels.max())
+    return mesh.vertices[max(loops, key=len)] if loops else None
 
 
 def _moved(frame: Floats, pose: Pose, side: str) -> Floats:
