@@ -363,6 +363,10 @@ class Case:
         ]
         out += [Warn("frame-unsure", "look", note, "landmarks") for note in self.captured.notes]
         out += [Warn(step.code, "look", step.message, "scan") for step in self.steps if step.look]
+        noise = self.captured.profile.noise_mm
+        if noise > 0.0:
+            message = f"the scan is rough by some {noise:.1f} mm: girths and widths are of outlines freed of that"
+            out.append(Warn("rough-scan", "note", message, "scan"))
         out += self.wear.warnings
         if self.says.scan.surface == "positive-model" and self.says.scan.rectified is None:
             message = "the case does not say whether the model was rectified already: taken as not"

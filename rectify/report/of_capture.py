@@ -62,6 +62,7 @@ def scan_facts(case: Case) -> Row:
         "vertices": len(mesh.vertices),
         "faces": len(mesh.faces),
         "edge_mm": case.captured.edge_mm,
+        "noise_mm": case.captured.profile.noise_mm,
     }
 
 

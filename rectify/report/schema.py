@@ -219,6 +219,7 @@ def _scan() -> Schema:
         "vertices": count(),
         "faces": count(),
         **numbers("edge_mm", says="median length of a mesh edge"),
+        **numbers("noise_mm", least=0.0, says="of the scan, about; 0 where it is smooth"),
     }
 
 

@@ -67,7 +67,7 @@ def test_without_what_fixes_it_or_an_open_top_there_is_none():
 def test_a_mark_is_the_landmark_given_within_a_hands_scatter():
     made = LIMBS["transtibial"]()
     head = made.landmarks["fibular-head"]
-    drawn = [dot(head + [0.0, 0.0, gap], 8.0, "fibular-head") for gap in (0.0, 8.5, 9.5)]
+    drawn = [dot(head + np.array([0.0, 0.0, gap]), 8.0, "fibular-head") for gap in (0.0, 8.5, 9.5)]
     marks = as_marks(made.mesh, drawn)
     given = {"fibular-head": RawLandmark(head[None]), "distal-fibula": RawLandmark(np.zeros((0, 3)), absent=True)}
 
