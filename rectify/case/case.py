@@ -31,6 +31,7 @@ from rectify.marks import SURE, MarkReading, marks_as_landmarks, read_marks
 from rectify.rulebook import Rulebook, Tuning, is_resolved, load_rulebook, read_plan, read_tune, resolve
 from rectify.rulebook.facts import Facts, Layer, TapeValue
 from rectify.rulebook.plan import Plan, Warn
+from rectify.rulebook.tuning import share_said
 from rectify.rulebook.yamltext import Document, KeyPath
 
 __all__ = ["CASE_FILE", "Case", "Input"]
@@ -270,7 +271,7 @@ class Case:
                 )
             plan = read_plan(path, scan_sha256=self.scan_sha256)
             return self._with_estimates([r.anchor.landmark for r in plan.regions if r.anchor.landmark]), plan
-        book = load_rulebook(path, folder=self.folder)
+        book = load_rulebook(path, folder=self.folder, share=share_said(self.says.tune, sets))
         if book.amputation != self.amputation:
             raise CaseError(
                 f"the rulebook {book.key} is for a {book.amputation} limb",

@@ -55,6 +55,7 @@ def tell_rulebook(book: Description) -> None:
 def _rest(book: Description) -> None:
     rows = [
         *(("dimension", text) for text in book.dimensions),
+        ("mix", book.mix),
         ("end", book.end),
         ("brim", book.brim),
         *((f"limit {name}", text) for name, text in book.limits),

@@ -19,6 +19,7 @@ from rectify.engine.achieved import RegionOutcome, achieve
 from rectify.engine.calliper import dimension_sizes, tips_of
 from rectify.engine.field import Asked, ask
 from rectify.engine.guard import Guarded, flipped_faces, guard
+from rectify.engine.inside import Inside, donning_warning, inside_volumes
 from rectify.engine.limits import breaches
 from rectify.engine.places import places_of
 from rectify.geometry.dihedral import added_dihedral
@@ -104,6 +105,7 @@ class Outcome:
         brim holds no volume of the limb. `mesh` itself where nothing forms a brim.
     asked, guarded : the displacement before and after the guard
     regions, volumes, dimensions, checks : what was measured
+    inside : what of it lies inside the socket; None without a trimline
     levels_before, levels_after : Profile
         At the same levels, every 10 mm; after: of `unbrimmed`.
     warnings : tuple of Warn
@@ -126,6 +128,7 @@ class Outcome:
     checks: Checks
     warnings: tuple[Warn, ...]
     breaches: tuple[Warn, ...]
+    inside: Inside | None = None
 
     @cached_property
     def closed(self) -> Mesh:
@@ -184,8 +187,10 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
             *_region_warnings(regions),
             *_eased_warnings(limb, guarded),
             *_fold_warnings(limb),
+            *donning_warning(plan, after),
         ),
         breaches=(),
+        inside=inside_volumes(limb, plan, places, unbrimmed),
     )
     held = breaches(outcome.worked, plan, outcome.volumes.change_percent, before, after, limb.inflection_mm)
     return replace(outcome, breaches=held)

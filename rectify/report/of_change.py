@@ -40,8 +40,8 @@ _Span = tuple[float | None, float | None]
 
 
 def volume_facts(outcome: Outcome) -> Row:
-    """Volumes below one plane and of the whole closed body."""
-    v = outcome.volumes
+    """Volumes below one plane, of the whole closed body, and inside the socket."""
+    v, inside = outcome.volumes, outcome.inside
     return {
         "before_ml": v.before_ml,
         "after_ml": v.after_ml,
@@ -51,6 +51,16 @@ def volume_facts(outcome: Outcome) -> Row:
         "model_before_ml": v.model_before_ml,
         "model_after_ml": v.model_after_ml,
         "brim_ml": v.brim_ml,
+        "inside_socket": None
+        if inside is None
+        else {
+            "plane_level_mm": inside.plane_level_mm,
+            "before_ml": inside.before_ml,
+            "after_ml": inside.after_ml,
+            "end_ml": inside.end_ml,
+            "change_percent": inside.change_percent,
+            "change_without_end_percent": inside.change_without_end_percent,
+        },
     }
 
 

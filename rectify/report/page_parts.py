@@ -101,7 +101,21 @@ def _overall(facts: Facts) -> Html:
             *("The whole closed model: ", number(volume["model_before_ml"]), " ml before, "),
             *(number(volume["model_after_ml"]), " ml after."),
         ),
+        *_inside(volume["inside_socket"]),
     )
+
+
+def _inside(inside: Facts | None) -> list[Html]:
+    if inside is None:
+        return []
+    change, without = inside["change_percent"], inside["change_without_end_percent"]
+    return [
+        _said(
+            *("Inside the socket, below the trimline's lowest place (level ", number(inside["plane_level_mm"], 0)),
+            *(" mm): ", number(inside["before_ml"], 0), " ml before, ", signed(change), " %; "),
+            *(signed(without), " % without what was done to the end."),
+        )
+    ]
 
 
 def _overall_rows(overall: Facts | None) -> list[Html]:

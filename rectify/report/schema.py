@@ -85,6 +85,17 @@ def _top() -> Schema:
                 **numbers("plane_level_mm", says="the plane, distal of the open edge"),
                 **numbers("model_before_ml", "model_after_ml", says="of the whole closed body"),
                 **numbers("brim_ml", says="what seat, raised wall and flare add to that body"),
+                "inside_socket": or_null(
+                    record(
+                        {
+                            **numbers("plane_level_mm", says="of the trimline's lowest place"),
+                            **numbers("before_ml", "after_ml", "change_percent", says="distal of it"),
+                            **numbers("end_ml", says="added by what was done to the end alone"),
+                            **numbers("change_without_end_percent", says="distal of it, less the end"),
+                        }
+                    ),
+                    "null: no trimline",
+                ),
             }
         ),
         "extremes": record(

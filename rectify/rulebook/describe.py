@@ -96,6 +96,7 @@ class Description:
     protected: tuple[str, ...]
     needs: tuple[str, ...]
     cautions: tuple[str, ...]
+    mix: str = ""
 
 
 def volume_percent(circumference: float) -> float:
@@ -155,6 +156,7 @@ def describe(rulebook: Rulebook) -> Description:
         protected=says.protected,
         needs=_needs(rulebook),
         cautions=says.cautions,
+        mix="" if rulebook.share is None else f"{100 * rulebook.share:g} % of the way to {rulebook.mixed_with}",
     )
 
 

@@ -53,6 +53,7 @@ class Rulebook:
     says : every value, as models
     sha256 : of the merged rulebook in canonical form; comments, order and layout do not count
     sources : key path -> file, line
+    mixed_with, share : the rulebook it is mixed with, and how far towards it, 0 to 1; None where it is not mixed
     """
 
     key: str
@@ -60,6 +61,8 @@ class Rulebook:
     says: RulebookModel
     sha256: str
     sources: Mapping[KeyPath, tuple[str, int]]
+    mixed_with: str | None = None
+    share: float | None = None
 
     @property
     def name(self) -> str:
@@ -97,13 +100,16 @@ class Rulebook:
         return {name: tuple(keys) for name, keys in found.items()}
 
 
-def load_rulebook(name_or_path: str | Path, folder: str | Path | None = None) -> Rulebook:
+def load_rulebook(
+    name_or_path: str | Path, folder: str | Path | None = None, *, share: float | None = None
+) -> Rulebook:
     """Load a rulebook by name or path.
 
     Parameters
     ----------
     name_or_path : a stem (`transtibial-base`), looked for in `folder`, then among the shipped ones; or a path
     folder : where names are looked for first; None for the shipped ones only
+    share : instead of the `share` of its `mix`, 0 to 1; nothing to a rulebook without one
 
     Raises
     ------
@@ -113,7 +119,7 @@ def load_rulebook(name_or_path: str | Path, folder: str | Path | None = None) ->
         Everything that is wrong with it, with file and line.
     """
     path = _find(name_or_path, None if folder is None else Path(folder))
-    return _load(read_yaml(path), path, key=path.stem)
+    return _load(read_yaml(path), path, key=path.stem, share=share)
 
 
 def rulebook_from_text(text: str, *, path: str = "rulebook.yaml", folder: str | Path | None = None) -> Rulebook:
@@ -212,7 +218,7 @@ def _chain(document: Document, path: Path) -> list[tuple[Document, Path]]:
 # -- loading ---------------------------------------------------------------------------------------
 
 
-def _load(document: Document, path: Path, key: str) -> Rulebook:
+def _load(document: Document, path: Path, key: str, share: float | None = None) -> Rulebook:
     if document.mapping().get("resolved") is True:
         raise RulesError(
             "is a resolved plan, made for one scan",
@@ -222,25 +228,29 @@ def _load(document: Document, path: Path, key: str) -> Rulebook:
             wanted="a rulebook",
             hint="apply it to the case it was made from",
         )
-    merged = _merged(document, path)
+    merged = _merged(document, path, share=share)
     merged.value.pop("extends", None)
     merged.faults.extend(empty_values(merged.value, merged.place))
     raise_all(merged.faults)
     says = checked(RulebookModel, merged.value, merged.place, context=_context(merged.value, path.parent))
     refused: list[InputError] = [found.error for found in findings(says, merged.place) if found.refused]
     raise_all(refused)
-    return Rulebook(key, document.path, says, _digest(merged.value), merged.sources)
+    return Rulebook(key, document.path, says, _digest(merged.value), merged.sources, *(merged.mix or (None, None)))
 
 
-def _merged(document: Document, path: Path, mixing: tuple[str, ...] = ()) -> Merged:
-    """A file laid over what it extends, and what that is mixed with."""
+def _merged(document: Document, path: Path, mixing: tuple[str, ...] = (), share: float | None = None) -> Merged:
+    """A file laid over what it extends, and what that is mixed with; `share` is instead of the last mixture's own."""
     merged = Merged()
-    for step, place in _chain(document, path):
+    chain = _chain(document, path)
+    last = max((k for k, (step, _) in enumerate(chain) if step.mapping().get("mix") is not None), default=-1)
+    for k, (step, place) in enumerate(chain):
         says = step.mapping().get("mix")
         if says is not None:
-            other = _mixed_with(says, step, place, mixing)
+            other, own = _mixed_with(says, step, place, mixing)
             merged.sources[("mix",)] = (step.path, step.line(("mix",)) or 1)
-            mixed(merged, other[0], other[1])
+            way = share if share is not None and k == last else own
+            mixed(merged, other, way)
+            merged.mix = (str(says["with"]), way)
         lay_over(merged, step)
         merged.value.pop("mix", None)
     return merged

@@ -26,11 +26,12 @@ _ONE_OF = (("proximal", "distal"), _ROUND, ("lengthen", "pad"))
 
 @dataclass
 class Merged:
-    """Plain values, and for every key path the file and line it came from."""
+    """Plain values, for every key path the file and line it came from, and what they were last mixed with, how far."""
 
     value: dict[str, Value] = field(default_factory=dict)
     sources: dict[KeyPath, tuple[str, int]] = field(default_factory=dict)
     faults: list[InputError] = field(default_factory=list)
+    mix: tuple[str, float] | None = None
 
     def place(self, keys: KeyPath) -> tuple[str | None, int | None]:
         """File and line of a key path, or of the nearest one above it."""

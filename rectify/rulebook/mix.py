@@ -86,6 +86,9 @@ class _Mixer:
             return
         if two is None or one is None:
             kept, source, weight = (two, self.second, self.share) if one is None else (one, self.first, 1 - self.share)
+            if weight == 0 and at != ("limits",):  # all the way: what the other alone says is not there
+                self._leave_out(at)
+                return
             if one is None:
                 self._take_lines(at, source)
             self._put(at, kept if at == ("limits",) else _scaled(kept, weight))
@@ -129,6 +132,12 @@ class _Mixer:
         for key in at[:-1]:
             place = place[key]
         place[at[-1]] = deepcopy(value)
+
+    def _leave_out(self, at: KeyPath) -> None:
+        place: Any = self.first.value
+        for key in at[:-1]:
+            place = place.get(key, {})
+        place.pop(at[-1], None)
 
     def _take_lines(self, at: KeyPath, source: Merged) -> None:
         for known, line in source.sources.items():

@@ -22,7 +22,7 @@ from rectify.rulebook.plan import Limits, Plan, RegionPlan, Solution
 from rectify.rulebook.resolve_region import RegionResolver
 from rectify.rulebook.resolve_wall import resolve_brim, resolve_dimensions, resolve_end, resolve_overall, spared
 from rectify.rulebook.slope import feather_for
-from rectify.rulebook.tuning import Tuning, parse_sets
+from rectify.rulebook.tuning import Tuning, parse_sets, share_said
 from rectify.rulebook.working import Bench, Notes
 from rectify.rulebook.yamltext import raise_all
 
@@ -74,6 +74,7 @@ def resolve(
     extra = parse_sets(sets, rulebook, by=by, why=why, on=on)
     tunings = (*tune, extra) if extra is not None else tuple(tune)
     notes = Notes(rulebook)
+    _say_share(notes, tunings)
     bench = Bench.of(notes, facts, tunings)
     if bare:
         bench.forget_amounts()
@@ -146,6 +147,24 @@ def _needs(bench: Bench) -> tuple[str, ...]:
         *(f"landmark {n}" for n in needs.landmarks),
         *((f"shaping {' or '.join(needs.shaping)}",) if needs.shaping else ()),
     )
+
+
+def _say_share(notes: Notes, tunings: Sequence[Tuning]) -> None:
+    """How far the rulebook lies between two others, and whether it was loaded with the share that tunings ask for."""
+    book = notes.rulebook
+    if book.share is None:
+        return
+    asked = share_said([dict(tuning.raw) for tuning in tunings])
+    if asked is not None and abs(asked - book.share) > 1e-9:
+        notes.fault(
+            "is not the share that the tuning asks for",
+            ("mix",),
+            wanted=f"{100 * asked:g} %",
+            found=f"{100 * book.share:g} %",
+            hint="load the rulebook with that share",
+        )
+    by = "by the tuning" if asked is not None else "by the rulebook"
+    notes.conditions.append(f"mix: {100 * book.share:g} % of the way to {book.mixed_with}, {by}")
 
 
 # -- landmarks that must be there ------------------------------------------------------------------

@@ -26,6 +26,7 @@ from rectify.rulebook.fields import (
     LengthOrPart,
     Line,
     OrOne,
+    Percent,
     PlainLength,
     RegionName,
     SignedPercent,
@@ -34,10 +35,11 @@ from rectify.rulebook.fields import (
 from rectify.rulebook.load import Rulebook
 from rectify.rulebook.model import Flare, Region, Row, SpareField
 from rectify.rulebook.parts import KeepClearOf, LevelField, Moves, PlaceField, RingPlace, ShapeField
+from rectify.rulebook.quantity import parse_quantity
 from rectify.rulebook.words import Wrong, shown, suggest
 from rectify.rulebook.yamltext import KeyPath, Value, empty_values, key_text, raise_all
 
-__all__ = ["SETTABLE", "TuneEntry", "TuneRegion", "Tuning", "parse_sets", "read_tune"]
+__all__ = ["SETTABLE", "TuneEntry", "TuneRegion", "Tuning", "parse_sets", "read_tune", "share_said"]
 
 SETTABLE = ("amount", "change", "feather")
 _WHO = re.compile(r"[A-Za-z0-9]+([.-][A-Za-z0-9]+)*")
@@ -168,6 +170,12 @@ class TuneBrim(Base):
     flare: Flare | None = None
 
 
+class TuneMix(Base):
+    """How far a rulebook between two others is taken towards the second."""
+
+    share: Percent = Field(description="instead of the share of the rulebook's mix")
+
+
 class TuneEntry(Base):
     """One entry of `tune`: who, when, why, and what."""
 
@@ -179,12 +187,13 @@ class TuneEntry(Base):
     end: TuneEnd | None = None
     overall: TuneOverall | None = None
     brim: TuneBrim | None = None
+    mix: TuneMix | None = None
     beyond_allow: Beyond | None = None
 
     @model_validator(mode="after")
     def _something(self) -> Self:
-        if not self.regions and self.end is None and self.overall is None and self.brim is None:
-            raise Wrong("changes nothing", wanted="regions, end, overall or brim")
+        if not self.regions and self.end is self.overall is self.brim is self.mix is None:
+            raise Wrong("changes nothing", wanted="regions, end, overall, brim or mix")
         return self
 
 
@@ -249,6 +258,17 @@ def read_tune(
         faults += wrong
         if says is not None:
             faults += _dated(says, where, keys)
+            if says.mix is not None and rulebook.share is None:
+                path, line = where((*keys, "mix"))
+                faults.append(
+                    CaseError(
+                        f"{rulebook.key} lies between no two others",
+                        path=path,
+                        line=line,
+                        key=key_text((*keys, "mix")),
+                        hint="a share is for a rulebook with `mix`",
+                    )
+                )
             assert isinstance(entry, dict)
             tunings.append(Tuning(says, entry, _below(where, keys), key_text(keys)))
     raise_all(faults)
@@ -300,6 +320,28 @@ def _names_fit(entry: object, names: set[str], where: Where, keys: KeyPath, rule
     return faults
 
 
+def share_said(tune: Value, sets: Sequence[str] = ()) -> float | None:
+    """The share of a mixture that tunings ask for, 0 to 1, the last one said; None where none does.
+
+    Read before the rulebook is, for its amounts depend on it: what is not good here is passed over and told by
+    `read_tune` and `parse_sets`, which check everything.
+
+    Examples
+    --------
+    >>> share_said([{"by": "AB", "why": "test", "mix": {"share": "30 %"}}], ["mix.share=40%"])
+    0.4
+    """
+    entries = [entry.get("mix") for entry in tune if isinstance(entry, dict)] if isinstance(tune, list) else []
+    said = [entry.get("share") for entry in entries if isinstance(entry, dict)]
+    said += [text.partition("=")[2] for text in sets if text.partition("=")[0].strip() == "mix.share"]
+    for share in reversed(said):
+        try:
+            return parse_quantity(share, "percent", least=0.0, most=100.0).value / 100.0
+        except Wrong:
+            continue
+    return None
+
+
 # -- --set -----------------------------------------------------------------------------------------
 
 
@@ -348,7 +390,7 @@ def _take_set(text: str, raw: dict[str, Value], rulebook: Rulebook, faults: list
     if not equals or not dot or not value.strip():
         wrong("is not region.key=value", "patellar-tendon.amount=6mm, or fibular-head.change=+1mm")
         return
-    known = ("amount", "change") if name == "end" else SETTABLE
+    known = ("amount", "change") if name == "end" else ("share",) if name == "mix" else SETTABLE
     if what not in known:
         wrong(f"cannot set {what}", hint=suggest(what, known, what="may be set"))
         return
@@ -356,6 +398,11 @@ def _take_set(text: str, raw: dict[str, Value], rulebook: Rulebook, faults: list
         at = raw.setdefault("end", {})
         if rulebook.says.end is None:
             wrong(f"{rulebook.key} does nothing to the end")
+            return
+    elif name == "mix":
+        at = raw.setdefault("mix", {})
+        if rulebook.share is None:
+            wrong(f"{rulebook.key} lies between no two others", hint="a share is for a rulebook with `mix`")
             return
     elif name not in rulebook.regions:
         wrong(

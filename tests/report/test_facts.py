@@ -22,7 +22,8 @@ PROMISED = {
     "lengths dimensions capture checks warnings cautions",
     "program": "name version",
     "rulebook": "name revision status sha256",
-    "volume": "before_ml after_ml change_ml change_percent plane_level_mm model_before_ml model_after_ml brim_ml",
+    "volume": "before_ml after_ml change_ml change_percent plane_level_mm model_before_ml model_after_ml brim_ml "
+    "inside_socket",
     "checks": "watertight bodies self_intersections flipped_faces within_limits frame",
 }
 REGION = (

@@ -8,9 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rectify.errors import Faults, RulesError
+from rectify.errors import CaseError, Faults, RulesError
 from rectify.rulebook.load import Rulebook, load_rulebook, rulebook_from_text
-from rectify.rulebook.quantity import parse_quantity
+from rectify.rulebook.tuning import parse_sets, read_tune, share_said
 from tests.rulebook.books import BAR, HEAD, HEAD_UP, book_text, load_text
 
 OVERALL = """\
@@ -151,12 +151,71 @@ def test_every_step_between_the_two_transtibial_designs_is_a_good_rulebook(perce
             assert region.allow[0].value - 1e-3 <= region.amount.value <= region.allow[1].value + 1e-3
 
 
-@pytest.mark.parametrize(("name", "percent"), [("quarter", 25), ("half", 50), ("three-quarters", 75)])
-def test_the_shipped_steps_are_what_their_names_say(name: str, percent: int) -> None:
+@pytest.mark.parametrize("percent", [25, 50, 75])
+def test_the_share_tells_the_strips_beside_the_tibia_and_the_overall_volume(percent: int) -> None:
     """Dickinson et al. (2024): reductions beside the tibia and overall volume tell the designs apart."""
-    book = load_rulebook(f"transtibial-hybrid-{name}")
+    book = load_rulebook("transtibial-hybrid", share=percent / 100)
     strip = load_rulebook(PTB).regions["pretibial-muscle"].amount.value
     assert book.regions["pretibial-muscle"].amount.value == pytest.approx(strip * (1 - percent / 100))
     assert book.says.overall is not None
     assert book.says.overall.rows[0].reduce.value == pytest.approx(6.0 * percent / 100)
-    assert parse_quantity(f"{percent} %", "percent").value == percent and str(percent) in book.name
+
+
+# -- the share of one limb ---------------------------------------------------------------------------
+
+
+PTB, TSB, HYBRID = "transtibial-patellar-tendon-bearing", "transtibial-total-surface-bearing", "transtibial-hybrid"
+
+
+@pytest.mark.parametrize(("share", "end"), [(0.0, PTB), (1.0, TSB)])
+def test_at_either_end_the_shipped_mixture_is_the_rulebook_that_lies_there(share: float, end: str) -> None:
+    mixed, whole = load_rulebook(HYBRID, share=share), load_rulebook(end)
+    assert set(mixed.regions) == set(whole.regions)
+    for name, says in whole.regions.items():
+        got = mixed.regions[name]
+        assert got.allow is not None and says.allow is not None
+        assert (got.action, got.amount.value, got.feather.value) == (
+            says.action,
+            says.amount.value,
+            says.feather.value,
+        )
+        assert [q.value for q in got.allow] == [q.value for q in says.allow]
+    assert (mixed.says.overall is None) == (whole.says.overall is None)
+    assert (mixed.mixed_with, mixed.share) == (TSB, share)
+
+
+def test_a_case_sets_the_share_by_a_tuning_and_the_last_one_said_counts(tmp_path: Path) -> None:
+    book = mix(tmp_path)
+    assert book.share == 0.25
+    entry = {"by": "AB", "on": "2026-01-01", "why": "loose", "mix": {"share": "40 %"}}
+    assert share_said([entry]) == 0.4 and share_said([entry], ["mix.share=75%"]) == 0.75
+    assert share_said(None) is None and share_said([{"by": "AB"}]) is None
+    assert share_said([{"mix": {"share": "much"}}, {"mix": 3}]) is None  # told by read_tune
+    again = load_rulebook(tmp_path / "mixed.yaml", share=0.75)
+    assert again.regions["bar"].amount.value == pytest.approx(0.25 * 5 + 0.75 * 3)
+    assert again.sha256 != book.sha256  # a release is bound to the share too
+    (tuning,) = read_tune([entry], book, lambda _: ("case.yaml", 3))
+    assert tuning.says.mix is not None and tuning.says.mix.share.value == 40.0
+
+
+def test_a_share_of_what_lies_between_no_two_others_is_refused(tmp_path: Path) -> None:
+    book = load_text(tmp_path, ONE, "one")
+    entry = {"by": "AB", "on": "2026-01-01", "why": "loose", "mix": {"share": "40 %"}}
+    with pytest.raises(CaseError, match="one lies between no two others"):
+        read_tune([entry], book, lambda _: ("case.yaml", 3))
+    with pytest.raises(RulesError, match="one lies between no two others"):
+        parse_sets(["mix.share=40%"], book)
+    with pytest.raises((RulesError, Faults), match="40"):
+        parse_sets(["mix.share=40"], mix(tmp_path))
+    with pytest.raises(RulesError, match="cannot set amount"):
+        parse_sets(["mix.amount=4 mm"], mix(tmp_path))
+
+
+def test_only_the_nearest_mixture_of_a_chain_takes_the_share_of_a_case(tmp_path: Path) -> None:
+    mix(tmp_path)
+    load_text(tmp_path, TWO, "three")
+    load_text(tmp_path, "extends: mixed\n" + HEAD + "mix: {with: three, share: 10 %}\n", "outer")
+    outer = load_rulebook(tmp_path / "outer.yaml", share=0.5)
+    first = 0.75 * 5 + 0.25 * 3  # the inner mixture keeps its 25 %
+    assert outer.regions["bar"].amount.value == pytest.approx(0.5 * first + 0.5 * 3)
+    assert (outer.mixed_with, outer.share) == ("three", 0.5)
