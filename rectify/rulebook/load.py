@@ -246,18 +246,18 @@ def _merged(document: Document, path: Path, mixing: tuple[str, ...] = (), share:
     for k, (step, place) in enumerate(chain):
         says = step.mapping().get("mix")
         if says is not None:
-            other, own = _mixed_with(says, step, place, mixing)
+            name, other, own = _mixed_with(says, step, place, mixing)
             merged.sources[("mix",)] = (step.path, step.line(("mix",)) or 1)
             way = share if share is not None and k == last else own
             mixed(merged, other, way)
-            merged.mix = (str(says["with"]), way)
+            merged.mix = (name, way)
         lay_over(merged, step)
         merged.value.pop("mix", None)
     return merged
 
 
-def _mixed_with(says: Value, step: Document, place: Path, mixing: tuple[str, ...]) -> tuple[Merged, float]:
-    """The rulebook that another is mixed with, and its share."""
+def _mixed_with(says: Value, step: Document, place: Path, mixing: tuple[str, ...]) -> tuple[str, Merged, float]:
+    """The rulebook that another is mixed with: its name, what it says, and its share."""
     where: dict[str, Any] = {"path": step.path, "line": step.line(("mix",))}
     if "extends" not in step.mapping():
         raise RulesError("stands without extends", key="mix", wanted="extends: the rulebook to start from", **where)
@@ -277,7 +277,7 @@ def _mixed_with(says: Value, step: Document, place: Path, mixing: tuple[str, ...
     if found.stem in mixing or len(mixing) >= LONGEST_CHAIN:
         way = " -> ".join([*mixing, found.stem])
         raise RulesError("comes back to itself", key="mix.with", found=way, **where)
-    return _merged(read_yaml(found), found, (*mixing, found.stem)), share
+    return found.stem, _merged(read_yaml(found), found, (*mixing, found.stem)), share
 
 
 def _context(value: Mapping[str, Value], folder: Path) -> Context:

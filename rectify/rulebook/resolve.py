@@ -154,7 +154,7 @@ def _say_share(notes: Notes, tunings: Sequence[Tuning]) -> None:
     book = notes.rulebook
     if book.share is None:
         return
-    asked = share_said([dict(tuning.raw) for tuning in tunings])
+    asked = share_said([{**tuning.raw} for tuning in tunings])
     if asked is not None and abs(asked - book.share) > 1e-9:
         notes.fault(
             "is not the share that the tuning asks for",

@@ -192,7 +192,7 @@ class TuneEntry(Base):
 
     @model_validator(mode="after")
     def _something(self) -> Self:
-        if not self.regions and self.end is self.overall is self.brim is self.mix is None:
+        if not self.regions and not any((self.end, self.overall, self.brim, self.mix)):
             raise Wrong("changes nothing", wanted="regions, end, overall, brim or mix")
         return self
 
@@ -320,7 +320,7 @@ def _names_fit(entry: object, names: set[str], where: Where, keys: KeyPath, rule
     return faults
 
 
-def share_said(tune: Value, sets: Sequence[str] = ()) -> float | None:
+def share_said(tune: object, sets: Sequence[str] = ()) -> float | None:
     """The share of a mixture that tunings ask for, 0 to 1, the last one said; None where none does.
 
     Read before the rulebook is, for its amounts depend on it: what is not good here is passed over and told by
