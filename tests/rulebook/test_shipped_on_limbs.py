@@ -153,13 +153,14 @@ def _outcome(name: str, book: str) -> Outcome:
 
 
 def _move_at(outcome: Outcome, places: Points) -> Floats:
-    """How far the skin went at places (n, 3), outward positive, mm: between the corners of the face they lie in."""
+    """How far the skin went at places (n, 3), outward positive, mm, the brim's flare left out: between the corners of the
+    face they lie in."""
     vertices, faces = outcome.limb.mesh.vertices, outcome.limb.mesh.faces
     _, face, on = nearest(np.atleast_2d(places), vertices, faces)
     out = []
     for place, corners in zip(on, faces[face], strict=True):
         shares = np.linalg.lstsq(np.vstack([vertices[corners].T, np.ones(3)]), np.append(place, 1.0), rcond=None)[0]
-        out.append(float(shares @ outcome.move[corners]))
+        out.append(float(shares @ outcome.worked[corners]))
     return np.array(out)
 
 
