@@ -153,7 +153,7 @@ def _outcome(name: str, book: str) -> Outcome:
 
 
 def _move_at(outcome: Outcome, places: Points) -> Floats:
-    """How far the skin went at places (n, 3), outward positive, mm, the brim's flare left out: between the corners of the
+    """How far the skin went at places (n, 3), outward positive, mm, the flare left out: between the corners of the
     face they lie in."""
     vertices, faces = outcome.limb.mesh.vertices, outcome.limb.mesh.faces
     _, face, on = nearest(np.atleast_2d(places), vertices, faces)
