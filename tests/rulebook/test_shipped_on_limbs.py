@@ -244,7 +244,7 @@ def test_a_thigh_loses_about_7_percent_of_its_volume_and_its_inner_wall_stays(na
     outcome = _outcome(name, SUB_ISCHIAL)
     assert -10.0 <= outcome.volumes.change_percent <= -6.0
     inner = outcome.limb.chart.point(np.array([8.0, 16.0, 24.0]), np.full(3, 270.0))
-    assert np.abs(_move_at(outcome, inner)).max() == 0.0
+    assert np.abs(_move_at(outcome, inner)).max() < 1e-9  # mm: the flare taken off again
 
 
 def test_on_a_long_thigh_every_level_is_reduced_as_the_trade_s_table_says() -> None:
