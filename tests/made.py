@@ -7,6 +7,7 @@ plain way and by trimesh.
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import trimesh
@@ -186,11 +187,16 @@ def _directions(vertices: Points, faces: Faces) -> Points:
 
 
 def assert_sound_outcome(outcome) -> None:
-    """A result of the engine: sound, its own checks say so, and none of the wall's faces turned over."""
+    """A result of the engine: sound, its own checks say so, and none of the wall's faces turned over.
+
+    A wall that is formed may turn a face by more than a right angle, a seat does; it is followed in thirds.
+    """
     assert_sound(outcome.closed)
-    faces = outcome.limb.mesh.faces
-    before, after = (_directions(v, faces) for v in (outcome.limb.mesh.vertices, outcome.mesh.vertices))
-    assert (np.einsum("ij,ij->i", before, after) > 0).all()
+    faces, start, form = outcome.limb.mesh.faces, outcome.limb.mesh.vertices, outcome.asked.form
+    way = [start, start + form / 3, start + 2 * form / 3, start + form] if form.any() else [start]
+    turned = [_directions(vertices, faces) for vertices in (*way, outcome.mesh.vertices)]
+    for before, after in pairwise(turned):
+        assert (np.einsum("ij,ij->i", before, after) > 0).all()
     checks = outcome.checks
     assert checks.watertight and checks.bodies == 1 and checks.flipped_faces == 0
     assert checks.self_intersections <= checks.self_intersections_of_capture

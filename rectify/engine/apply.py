@@ -18,7 +18,7 @@ import numpy as np
 from rectify.engine.achieved import RegionOutcome, achieve
 from rectify.engine.calliper import dimension_sizes, tips_of
 from rectify.engine.field import Asked, ask
-from rectify.engine.guard import Guarded, flipped_faces, guard
+from rectify.engine.guard import Guarded, guard, turned_over
 from rectify.engine.inside import Inside, donning_warning, inside_volumes
 from rectify.engine.limits import breaches
 from rectify.engine.places import places_of
@@ -180,7 +180,7 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
         levels_before=before,
         levels_after=after,
         dimensions=_dimensions(limb, plan, unbrimmed),
-        checks=_checks(limb, mesh, guarded),
+        checks=_checks(limb, mesh, guarded, asked),
         warnings=(
             *plan.warnings,
             *(asked.overall.warnings if asked.overall else ()),
@@ -226,7 +226,7 @@ def _dimensions(limb: Limb, plan: Plan, mesh: Mesh) -> tuple[DimensionOutcome, .
     return tuple(out)
 
 
-def _checks(limb: Limb, mesh: Mesh, guarded: Guarded) -> Checks:
+def _checks(limb: Limb, mesh: Mesh, guarded: Guarded, asked: Asked) -> Checks:
     model = limb.closed_over(mesh.vertices)
     seen = survey(model)
     return Checks(
@@ -234,7 +234,7 @@ def _checks(limb: Limb, mesh: Mesh, guarded: Guarded) -> Checks:
         bodies=seen.body_count,
         self_intersections=guarded.crossings,
         self_intersections_of_capture=guarded.crossings_of_capture,
-        flipped_faces=int(flipped_faces(limb.mesh.vertices, mesh.vertices, limb.mesh.faces).sum()),
+        flipped_faces=int(turned_over(limb.mesh.vertices, asked.form, mesh.vertices, limb.mesh.faces).sum()),
         added_dihedral_deg=added_dihedral(limb.mesh, mesh.vertices),
     )
 

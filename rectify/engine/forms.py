@@ -393,7 +393,7 @@ class _Squeeze:
         """By level alone, so that a section stays one: the weight counts the way along the skin, and is not asked."""
         del angles, weight
         level = np.clip(-points[:, 2], self.levels[0], self.levels[-1])
-        weight = _level_weight(level, *self.between, self.fade)
+        weight = _level_weight(-points[:, 2], *self.between, self.fade)
         less = self.amount * weight / np.interp(level, self.levels, self.width)
         more = np.where(weight > 0, self.more(level), 0.0)
         move = np.zeros_like(points)

@@ -28,7 +28,7 @@ from rectify.geometry.normals import face_cross
 from rectify.limb.chart import ROW_MM, Chart
 from rectify.limb.limb import Limb
 
-__all__ = ["Guarded", "flipped_faces", "guard", "slopes"]
+__all__ = ["Guarded", "flipped_faces", "guard", "slopes", "turned_over"]
 
 _ROUNDS = 80
 _LOWER = 0.85  # the least share of its move that a bad face keeps each round
@@ -72,6 +72,16 @@ def flipped_faces(before: Points, after: Points, faces: Faces) -> NDArray[np.boo
     dot = np.einsum("ij,ij->i", old, new)
     size = np.einsum("ij,ij->i", old, old)
     return np.asarray(dot <= _CRUSHED * size)
+
+
+def turned_over(capture: Points, form: Points, vertices: Points, faces: Faces) -> NDArray[np.bool_]:
+    """(m,) faces that are turned over between the capture and a finished surface, or crushed.
+
+    A seat lies square to the wall that it is folded from, so what forms walls is followed in thirds of its way `form`
+    (n, 3), and all the rest is held against the formed surface.
+    """
+    bad = flipped_faces(capture + form, vertices, faces)
+    return bad | _turned_in_forming(capture, form, faces) if form.any() else bad
 
 
 def slopes(vertices: Points, faces: Faces, move: Floats) -> Floats:

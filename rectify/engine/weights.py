@@ -172,6 +172,9 @@ def _band(region: RegionPlan, shape: Band, chart: Chart, core: float) -> Weight:
     blend = _blend(region, (high - low) / 2 - core, core)
 
     def at(stations: Floats, angles: Floats) -> Floats:
+        if region.action == "squeeze":  # done level by level, so that a section stays one
+            level = -chart.point(stations, angles)[:, 2]
+            return _step(np.minimum(level - low, high - level), blend)
         depth = np.minimum(chart.along(low, stations, angles), -chart.along(high, stations, angles))
         return _step(depth, blend)
 
