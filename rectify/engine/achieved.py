@@ -13,9 +13,10 @@ import numpy as np
 from rectify.engine.field import Asked, local_step
 from rectify.engine.formed import FormFigures, form_figures
 from rectify.engine.guard import Guarded
+from rectify.geometry.corners import edges_of
 from rectify.geometry.mesh import Faces, Floats, Ints, Points
-from rectify.geometry.nearest import faces_near, nearest
-from rectify.geometry.normals import face_cross, sum_to_vertices
+from rectify.geometry.nearest import Surface
+from rectify.geometry.normals import dots, lengths, sum_to_vertices
 from rectify.limb.limb import Limb
 from rectify.rulebook.plan import Plan, RegionPlan
 
@@ -79,32 +80,41 @@ def achieve(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded) -> tuple[Reg
     """Measure every region of a plan."""
     step = guarded.share[:, None] * asked.step
     areas = _swept_areas(asked.base, step, limb.mesh.faces)
-    shape = _Shape(limb, asked, guarded, np.einsum("ij,ij->i", step, asked.normals), areas)
+    surface = Surface(guarded.vertices, limb.mesh.faces)
+    shape = _Shape(limb, asked, guarded, dots(step, asked.normals), areas, lengths(areas), surface)
     return tuple(_one(limb, plan, asked, guarded, i, shape) for i in range(len(plan.regions)))
 
 
 @dataclass(frozen=True, eq=False)
 class _Shape:
-    """What all regions are measured with: the step's height along the normals (n,), and the vector areas of the
-    vertices (n, 3): a step times its vertex's vector area is the volume that it adds."""
+    """What all regions are measured with: the step's height along the normals (n,), the vector areas of the vertices
+    (n, 3), a step times its vertex's vector area being the volume that it adds, their sizes (n,), and the rectified
+    surface."""
 
     limb: Limb
     asked: Asked
     guarded: Guarded
     height: Floats
     areas: Points
+    area: Floats
+    surface: Surface
 
 
 def _swept_areas(base: Points, step: Points, faces: Faces) -> Points:
     """A third of the swept mean of its faces' vector areas for each vertex.
 
-    While the corners go straight, a face's vector area is quadratic in the share of the way, so Simpson's rule over
-    before, half way and after is exact, and the sum over the vertices is the change of volume to rounding.
+    While the corners go straight, a face's vector area (u + s du) x (w + s dw) / 2 is quadratic in the share s of the
+    way, and its mean u x (w + dw / 2) / 2 + du x (w / 2 + dw / 3) / 2; the sum over the vertices of that times the step
+    is the change of volume to rounding.
     """
-    mean = sum(
-        weight * face_cross(base + share * step, faces) for weight, share in ((1.0, 0.0), (4.0, 0.5), (1.0, 1.0))
-    )
-    return sum_to_vertices(np.asarray(mean) / 36.0, faces, len(step))
+    (u, w), (du, dw) = edges_of(base, faces), edges_of(step, faces)
+    far = [a + b / 2 for a, b in zip(w, dw, strict=True)]
+    half = [a / 2 + b / 3 for a, b in zip(w, dw, strict=True)]
+    mean = np.empty((3, len(faces)))
+    for i, (j, k) in enumerate(((1, 2), (2, 0), (0, 1))):
+        mean[i] = u[j] * far[k] - u[k] * far[j] + du[j] * half[k] - du[k] * half[j]
+    mean /= 6.0
+    return sum_to_vertices(mean.T, faces, len(step))
 
 
 def _one(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int, shape: _Shape) -> RegionOutcome:
@@ -112,22 +122,27 @@ def _one(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int, shape: 
         return _formed(limb, plan, asked, guarded, i)
     region, weight = plan.regions[i], asked.weight[i]
     sign = 1.0 if region.action == "build-up" else -1.0
-    has = weight > 0
+    has = np.flatnonzero(weight)
     free = np.flatnonzero(asked.core(i, plan))
     core = free if len(free) else np.flatnonzero(weight == 1.0)
     sample = core[np.linspace(0, len(core) - 1, min(len(core), _SAMPLES)).round().astype(np.int64)]
     normals = asked.normals[sample]
     starts = (asked.base[sample], limb.mesh.vertices[sample])
+    alike = np.array_equal(*starts)
+    within = [lengths(guarded.vertices[sample] - start) for start in starts]  # no farther than where they went
     both = core_distances(
-        np.concatenate(starts), np.tile(normals, (2, 1)), guarded.vertices, limb.mesh.faces, reach=_reach(limb, region)
+        starts[0] if alike else np.concatenate(starts),
+        normals if alike else np.tile(normals, (2, 1)),
+        shape.surface,
+        within[0] if alike else np.concatenate(within),
     )
-    from_reduced, from_capture = sign * both[: len(sample)], sign * both[len(sample) :]
+    from_reduced, from_capture = sign * both[: len(sample)], sign * both[-len(sample) :]
     own = from_capture if region.measured_from == "capture" else from_reduced
     start = limb.mesh.vertices if region.measured_from == "capture" else asked.base
     centre = start[core].mean(axis=0)
-    area, height = np.linalg.norm(shape.areas, axis=1), shape.height
-    own_step = guarded.share[:, None] * _own_step(asked, region, asked.share[i])
-    others = [j for j in range(len(plan.regions)) if j != i and (has & (asked.weight[j] > 0)).any()]
+    area, height = shape.area[has], sign * shape.height[has]
+    own_step = guarded.share[has, None] * _own_step(asked, region, i, has)
+    others = [j for j in range(len(plan.regions)) if j != i and asked.weight[j, has].any()]
     return RegionOutcome(
         region=region,
         achieved_mm=float(np.median(own)) if len(free) else float("nan"),
@@ -136,10 +151,10 @@ def _one(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int, shape: 
         error_mm=own - region.asked_mm,
         core_xyz=start[core[int(np.argmin(np.linalg.norm(start[core] - centre, axis=1)))]],
         core_vertices=len(free),
-        peak_mm=float((sign * height[has]).max()),
-        mean_mm=float(np.sum(sign * height[has] * area[has]) / np.sum(area[has])),
-        area_mm2=float(area[has].sum()),
-        volume_ml=float(np.einsum("ij,ij->", own_step, shape.areas)) / 1000.0,
+        peak_mm=float(height.max()),
+        mean_mm=float(np.sum(height * area) / np.sum(area)),
+        area_mm2=float(area.sum()),
+        volume_ml=float(dots(own_step, shape.areas[has]).sum()) / 1000.0,
         overlaps=tuple(plan.regions[j].name for j in others),
         backed_off=bool((guarded.share[has] < _KEPT).any()),
         filled_share=float(np.isin(core, limb.invented).mean()),
@@ -185,19 +200,17 @@ def _formed(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int) -> R
     )
 
 
-def _own_step(asked: Asked, region: RegionPlan, share: Floats) -> Points:
-    """The part of the step that one region made: (n, 3) mm."""
-    return local_step((region,), share[None, :], asked.shift, asked.places.normals, asked.normals)
+def _own_step(asked: Asked, region: RegionPlan, i: int, at: Ints) -> Points:
+    """The part of the step that one region made at some vertices (k,): (k, 3) mm."""
+    shift = asked.base[at] - asked.form[at] - asked.capture[at]
+    return local_step((region,), asked.share[i : i + 1, at], shift, asked.places.normals[at], asked.normals[at])
 
 
-def _reach(limb: Limb, region: RegionPlan) -> float:
-    """How far about the core's points the rectified surface is looked for: amount, overall move, some edges."""
-    return 2.0 * region.asked_mm + 4.0 * limb.edge_mm + 10.0
+def core_distances(points: Points, normals: Points, surface: Surface, within: Floats | None = None) -> Floats:
+    """Signed nearest distance from points to a surface, positive where it lies on the normals' side; (k,) mm.
 
-
-def core_distances(points: Points, normals: Points, surface: Points, faces: Faces, reach: float = 30.0) -> Floats:
-    """Signed nearest distance from points to a surface, positive where it lies on the normals' side; (k,) mm."""
-    near: Ints = faces_near(points, surface, faces, reach)
-    distance, _, place = nearest(points, surface, faces[near])
-    side = np.sign(np.einsum("ij,ij->i", place - points, normals))
+    `within` (k,) mm: no farther is the surface known to be from each point.
+    """
+    distance, _, place = surface.nearest(points, within)
+    side = np.sign(dots(place - points, normals))
     return np.asarray(distance * np.where(side == 0, 1.0, side))

@@ -21,10 +21,10 @@ from scipy.ndimage import gaussian_filter, maximum_filter
 from rectify.engine.places import Places
 from rectify.errors import RectifyError
 from rectify.geometry.cap import Cap
-from rectify.geometry.corners import any_corner, highest
+from rectify.geometry.corners import any_corner, columns, edges_of, highest
 from rectify.geometry.crossings import Spine, crossing_faces, crossing_near
 from rectify.geometry.mesh import Faces, Floats, Ints, Points
-from rectify.geometry.normals import face_cross
+from rectify.geometry.normals import dots, face_cross
 from rectify.limb.chart import ROW_MM, Chart
 from rectify.limb.limb import Limb
 
@@ -69,9 +69,7 @@ class Guarded:
 def flipped_faces(before: Points, after: Points, faces: Faces) -> NDArray[np.bool_]:
     """(m,) faces that a move turned over or crushed to under 2 % of their area."""
     old, new = face_cross(before, faces), face_cross(after, faces)
-    dot = np.einsum("ij,ij->i", old, new)
-    size = np.einsum("ij,ij->i", old, old)
-    return np.asarray(dot <= _CRUSHED * size)
+    return np.asarray(dots(old, new) <= _CRUSHED * dots(old, old))
 
 
 def turned_over(capture: Points, form: Points, vertices: Points, faces: Faces) -> NDArray[np.bool_]:
@@ -86,10 +84,10 @@ def turned_over(capture: Points, form: Points, vertices: Points, faces: Faces) -
 
 def slopes(vertices: Points, faces: Faces, move: Floats) -> Floats:
     """(m,) how steeply a move along the normal changes over each face of the surface it starts from: mm per mm."""
-    a, b, c = (vertices[faces[:, i]] for i in range(3))
-    u, w = b - a, c - a
-    du, dw = move[faces[:, 1]] - move[faces[:, 0]], move[faces[:, 2]] - move[faces[:, 0]]
-    uu, ww, uw = (np.einsum("ij,ij->i", p, q) for p, q in ((u, u), (w, w), (u, w)))
+    (ux, uy, uz), (wx, wy, wz) = edges_of(vertices, faces)
+    at_a, at_b, at_c = (move.take(corner) for corner in columns(faces))
+    du, dw = at_b - at_a, at_c - at_a
+    uu, ww, uw = ux * ux + uy * uy + uz * uz, wx * wx + wy * wy + wz * wz, ux * wx + uy * wy + uz * wz
     det = np.maximum(uu * ww - uw * uw, 1e-12)
     p, q = (ww * du - uw * dw) / det, (uu * dw - uw * du) / det
     return np.asarray(np.sqrt(np.maximum(p * du + q * dw, 0.0)))
@@ -129,7 +127,7 @@ def guard(
     """
     share, eased, kept = np.ones(len(base)), np.ones(len(base)), np.ones(len(base))
     capture, faces = limb.mesh, limb.mesh.faces
-    height = np.einsum("ij,ij->i", step, normals)
+    height = dots(step, normals)
     form = form if form is not None and form.any() else None
     shift = base - capture.vertices if form is None else base - capture.vertices - form
     reference = capture.vertices if form is None else moved(capture.vertices, form)
@@ -140,7 +138,7 @@ def guard(
         if form is not None:
             keep[_turned_in_forming(capture.vertices, kept[:, None] * form, faces)] = _LOWER
         if keep.min(initial=1.0) >= 1.0:
-            known = _crossings(limb, capture.vertices) if known is None else known
+            known = _crossings_of_capture(limb) if known is None else known
             now = _crossings(limb, vertices)
             new = np.setdiff1d(now, known)
             if len(new) == 0:
@@ -189,6 +187,14 @@ def _to_keep(
     over = steep > steepest
     keep[over] = np.minimum(keep[over], np.maximum(_JUST_UNDER * steepest / steep[over], _LOWER))
     return keep
+
+
+def _crossings_of_capture(limb: Limb) -> Ints:
+    """The same of the limb as captured, looked for once."""
+    if "crossings" not in limb.found:
+        limb.found["crossings"] = _crossings(limb, limb.mesh.vertices)
+    known: Ints = limb.found["crossings"]
+    return known
 
 
 def _crossings(limb: Limb, vertices: Points) -> Ints:

@@ -17,7 +17,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from rectify.geometry.corners import all_corners, highest, least
+from rectify.geometry.corners import any_corner, columns, highest, least
 from rectify.geometry.edges import border_loops
 from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
 from rectify.geometry.normals import face_cross
@@ -68,26 +68,29 @@ def crossing_near(mesh: Mesh, first: int) -> Ints:
 
     For a membrane over a wall that is known not to cross itself: the membrane's faces come last.
     """
-    own = np.arange(first, len(mesh.faces))
+    own, wall = mesh.faces[first:], mesh.faces[:first]
     if not len(own):
-        return own
-    low = [np.floor(least(mesh.vertices[:, i], mesh.faces) / _VOXEL_MM).astype(np.int64) for i in range(3)]
-    high = [np.floor(highest(mesh.vertices[:, i], mesh.faces) / _VOXEL_MM).astype(np.int64) for i in range(3)]
-    base = [int(part.min()) for part in low]
-    size = [int(part.max()) - b + 1 for part, b in zip(high, base, strict=True)]
-    marked = _boxes(
-        [part[own] - b for part, b in zip(low, base, strict=True)],
-        [part[own] - b for part, b in zip(high, base, strict=True)],
-        size,
+        return np.zeros(0, dtype=np.int64)
+    places = columns(mesh.vertices)
+    near = np.ones(first, dtype=np.bool_)
+    for place in places:  # the box about the whole membrane
+        low, high = float(place.take(own).min()), float(place.take(own).max())
+        near &= any_corner(place >= low, wall) & any_corner(place <= high, wall)
+    some = np.flatnonzero(near)
+    boxes = [_boxes_of(places, faces) for faces in (own, wall[some])]
+    base = [min(int(low[i].min(initial=0)) for low, _ in boxes) for i in range(3)]
+    size = [max(int(high[i].max(initial=0)) for _, high in boxes) - b + 1 for i, b in enumerate(base)]
+    (own_low, own_high), (low_of, high_of) = (
+        tuple([part - b for part, b in zip(edge, base, strict=True)] for edge in box) for box in boxes
     )
-    near = np.arange(first)[
-        _touches(
-            [part[:first] - b for part, b in zip(low, base, strict=True)],
-            [part[:first] - b for part, b in zip(high, base, strict=True)],
-            marked,
-        )
-    ]
-    return _exact(mesh, np.concatenate([near, own]))
+    some = some[_touches(low_of, high_of, _boxes(own_low, own_high, size))]
+    return _exact(mesh, np.concatenate([some, np.arange(first, len(mesh.faces))]))
+
+
+def _boxes_of(places: tuple[Floats, Floats, Floats], faces: Faces) -> tuple[list[Ints], list[Ints]]:
+    """The voxels from and to which each face reaches, along x, y and z."""
+    low = [np.floor(least(place, faces) / _VOXEL_MM).astype(np.int64) for place in places]
+    return low, [np.floor(highest(place, faces) / _VOXEL_MM).astype(np.int64) for place in places]
 
 
 def _exact(mesh: Mesh, suspects: Ints) -> Ints:
@@ -116,16 +119,15 @@ def inward_faces(mesh: Mesh, spine: Spine) -> NDArray[np.bool_]:
 
 def _look(mesh: Mesh, local: Points) -> NDArray[np.bool_]:
     faces = mesh.faces
-    normal = face_cross(local, faces)
+    along_x, along_y, along_z = columns(face_cross(local, faces))
+    x, y, z = columns(local)
     inward = np.zeros(len(faces), dtype=bool)
-    beside, beyond = local[:, 2] >= 0, local[:, 2] <= 0
-    some_beside, some_beyond = ~all_corners(~beside, faces), ~all_corners(~beyond, faces)
-    for i in range(3):
-        corner = local[faces[:, i]]
-        flat = normal[:, 0] * corner[:, 0] + normal[:, 1] * corner[:, 1]
+    some_beside, some_beyond = any_corner(z >= 0, faces), any_corner(z <= 0, faces)
+    for i, corner in enumerate(columns(faces)):
+        flat = along_x * x.take(corner) + along_y * y.take(corner)
         inward |= some_beside & (flat <= 0)
         if i == 0:  # from the spine's end the same for every point of the face
-            inward |= some_beyond & (flat + normal[:, 2] * corner[:, 2] <= 0)
+            inward |= some_beyond & (flat + along_z * z.take(corner) <= 0)
     return inward
 
 

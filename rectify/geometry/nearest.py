@@ -59,9 +59,9 @@ class Surface:
         return distance, near[face], place
 
     def _bounds(self, points: Points) -> Floats:
-        """How far each point is from the nearest of some vertices: (k,) mm. With few points, of all vertices."""
+        """How far each point is from the nearest of some vertices: (k,) mm. With few points, of more vertices."""
         step = max(1, len(self._faces) * min(len(points), 8) // (8 * _PROBES))
-        tried = columns(self._vertices[self._faces[::step].ravel() if step == 1 else self._faces[::step, 0]])
+        tried = columns(self._vertices[self._faces[::step, 0]])
         out = np.empty(len(points))
         for i, point in enumerate(points):
             out[i] = sum((part - at) ** 2 for part, at in zip(tried, point, strict=True)).min()

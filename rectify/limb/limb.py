@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 
@@ -60,6 +61,8 @@ class Limb:
     notes : what was assumed on the way, in words
     invented : (k,) int64
         Vertices of the mesh that fill holes: nobody captured skin there.
+    found : dict
+        What was found out about the limb as it is and need not be found out again, such as where it crosses itself.
     """
 
     side: str
@@ -73,6 +76,7 @@ class Limb:
     landmarks: Mapping[str, Landmark]
     notes: tuple[str, ...] = ()
     invented: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    found: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
 
     @classmethod
     def from_capture(

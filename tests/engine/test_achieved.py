@@ -10,6 +10,7 @@ from scipy.spatial import cKDTree
 from rectify.engine import rectify_limb
 from rectify.engine.achieved import core_distances
 from rectify.engine.blend import quintic
+from rectify.geometry.nearest import Surface
 from rectify.geometry.volume import volume
 from rectify.limb.spot import Spot
 from rectify.rulebook.plan import EndCap, Oval, Strip
@@ -104,8 +105,10 @@ def test_from_the_capture_the_overall_reduction_makes_no_difference(fine_limb):
 def test_distances_from_a_core_have_the_sign_of_the_side():
     ball = sphere(50.0, 2.0)
     points = np.array([[47.0, 0.0, 0.0], [0.0, 55.0, 0.0]])
-    found = core_distances(points, points / np.linalg.norm(points, axis=1)[:, None], ball.vertices, ball.faces)
-    assert found == pytest.approx([3.0, -5.0], abs=0.02)  # mm; faces of 2 mm lie that far inside
+    outward = points / np.linalg.norm(points, axis=1)[:, None]
+    for within in (None, np.array([3.05, 5.05])):
+        found = core_distances(points, outward, Surface(ball.vertices, ball.faces), within)
+        assert found == pytest.approx([3.0, -5.0], abs=0.02)  # mm; faces of 2 mm lie that far inside
 
 
 # -- where, how large -----------------------------------------------------------------------------
