@@ -21,7 +21,7 @@ ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))
 
 import rectify  # noqa: E402
-from rectify.capture import smoothed  # noqa: E402
+from rectify.capture.smooth import smoothed  # noqa: E402
 from rectify.geometry.mesh import Mesh, Points  # noqa: E402
 from rectify.geometry.nearest import nearest  # noqa: E402
 from rectify.geometry.volume import volume_below  # noqa: E402

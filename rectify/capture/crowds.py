@@ -9,14 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.sparse import coo_matrix
-from scipy.sparse.csgraph import connected_components
 
 from rectify.capture.step import Step, place_of, place_text
 from rectify.geometry.clip import without_unused
 from rectify.geometry.edges import survey
 from rectify.geometry.mesh import Ints, Mesh, Points
 from rectify.geometry.normals import face_areas, unit
+from rectify.geometry.pieces import pieces
 
 __all__ = ["clear_crowds"]
 
@@ -74,8 +73,7 @@ def _taken_apart(mesh: Mesh) -> tuple[Ints, _Meetings]:
     count = np.diff(starts, append=len(key))
     two = starts[count == 2]
     one, other = face[order[two]], face[order[two + 1]]
-    graph = coo_matrix((np.ones(len(two), dtype=np.int8), (one, other)), shape=(len(f), len(f)))
-    part = np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
+    part = pieces(len(f), one, other)[1]
     number = np.repeat(np.arange(len(starts)), count)
     in_crowd = np.repeat(count > 2, count)
     rows = order[in_crowd]

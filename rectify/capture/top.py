@@ -7,7 +7,6 @@ edge that runs down a side is a side that nobody captured.
 from __future__ import annotations
 
 import numpy as np
-from scipy.spatial import ConvexHull
 
 from rectify.capture.sheets import keep_limb, unpinch
 from rectify.capture.step import Step, place_of, place_text
@@ -148,6 +147,8 @@ def _hull_planes(points: Points) -> Floats:
 
     The hull comes in triangles, many to a plane: those of about one direction and distance count together.
     """
+    from scipy.spatial import ConvexHull
+
     hull = ConvexHull(points)
     corner = points[hull.simplices]
     size = np.linalg.norm(np.cross(corner[:, 1] - corner[:, 0], corner[:, 2] - corner[:, 0]), axis=1)

@@ -14,6 +14,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property, partial
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from rectify.capture import Repaired, Step
 from rectify.case.files import inside
@@ -21,18 +22,19 @@ from rectify.case.model import CaseModel, ReleaseModel
 from rectify.case.version import Saved
 from rectify.case.wear import Wear, compare_wear, thickness, worn_of
 from rectify.errors import CaseError, InputError
-from rectify.limb.estimates import estimate
 from rectify.limb.landmarks import RawLandmark
 from rectify.limb.limb import Limb
 from rectify.limb.offset import offset_limb
 from rectify.limb.sanity import OFF_LOOK_MM, check_landmarks
 from rectify.limb.vocabulary import vocabulary
-from rectify.marks import SURE, MarkReading, marks_as_landmarks, read_marks
 from rectify.rulebook import Rulebook, Tuning, is_resolved, load_rulebook, read_plan, read_tune, resolve
 from rectify.rulebook.facts import Facts, Layer, TapeValue
 from rectify.rulebook.plan import Plan, Warn
 from rectify.rulebook.tuning import share_said
 from rectify.rulebook.yamltext import Document, KeyPath
+
+if TYPE_CHECKING:
+    from rectify.marks import MarkReading
 
 __all__ = ["CASE_FILE", "Case", "Input"]
 
@@ -149,6 +151,8 @@ class Case:
                 wanted="a PLY, OBJ or GLB file with a colour for each vertex",
                 hint="export the scan with its colours, or take `marks` out",
             )
+        from rectify.marks import read_marks
+
         return read_marks(
             self.scan.mesh,
             side=self.side,
@@ -161,6 +165,8 @@ class Case:
     def _from_marks(self) -> dict[str, RawLandmark]:
         if self.reading is None:
             return {}
+        from rectify.marks import marks_as_landmarks
+
         sure = marks_as_landmarks(self.reading)
         return {name: replace(raw, source="mark") for name, raw in sure.items() if name not in self.landmarks_given}
 
@@ -319,6 +325,8 @@ class Case:
         missing = [name for name in dict.fromkeys(names) if name not in self.limb.landmarks]
         if not missing:
             return self.limb
+        from rectify.limb.estimates import estimate
+
         return replace(self.limb, landmarks={**estimate(self.limb, missing), **self.limb.landmarks})
 
     def _wanted(self, book: Rulebook, sets: Sequence[str]) -> list[str]:
@@ -378,6 +386,8 @@ class Case:
     def _mark_warnings(self) -> list[Warn]:
         if self.reading is None:
             return []
+        from rectify.marks import SURE
+
         out = [Warn("marks", "note", note, "scan.marks") for note in self.reading.notes]
         for proposal in self.reading.proposals:
             mark = self.reading.marks[proposal.mark]

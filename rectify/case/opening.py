@@ -8,7 +8,6 @@ from typing import Any
 
 from rectify.capture import Repaired, Step, repair
 from rectify.capture.repair import Plane
-from rectify.capture.smooth import smoothed
 from rectify.case.case import CASE_FILE, Case, Input
 from rectify.case.files import inside, sha256_of
 from rectify.case.landmarks import read_landmarks
@@ -127,6 +126,8 @@ def _capture(
             told = f"{', '.join(gone)} lay on what was cut off and counts as beyond the capture"
             repaired = replace(repaired, steps=(*repaired.steps, Step("landmarks-cut-off", told, count=len(gone))))
     if says.scan.smooth is not None:
+        from rectify.capture.smooth import smoothed
+
         mesh, steps = smoothed(repaired.mesh, says.scan.smooth.value)
         repaired = replace(repaired, mesh=mesh, steps=(*repaired.steps, *steps))
     return repaired, raw

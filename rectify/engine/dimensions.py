@@ -19,7 +19,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import lsq_linear
 
 from rectify.engine.calliper import Tips, dimension_sizes, tips_of
 from rectify.engine.field import Asked, ask, local_step
@@ -231,6 +230,8 @@ class _Task:
 
     def _fitted(self, amounts: Floats, free: NDArray[np.bool_]) -> Floats:
         """Amounts nearer to the goals: steps of bounded least squares on the measured slopes, none for the worse."""
+        from scipy.optimize import lsq_linear
+
         cost = self._cost(amounts)
         for _ in range(_STEPS):
             scale = np.maximum(self.within, _STEP_MM)

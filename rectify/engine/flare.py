@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from rectify.engine.blend import quintic
 from rectify.engine.brim import brim_curve
@@ -78,6 +77,8 @@ def above_line(chart: Chart, brim: Brim, stations: Floats, angles: Floats) -> Fl
     start = degrees.min() if turn > 0 else degrees.max()
     own = start + (angles - start) % 360.0 if turn > 0 else start - (start - angles) % 360.0
     points = np.stack([np.radians(own) * radius, stations], axis=1)
+    from scipy.spatial import cKDTree
+
     _, near = cKDTree(line[:-1]).query(points)
     return _signed(points, line, np.asarray(near, dtype=np.int64), float(np.sign(turn)))
 

@@ -17,12 +17,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline
 
 from rectify.engine.blend import quintic
 from rectify.engine.overall import secant
 from rectify.engine.places import Places
 from rectify.engine.weights import Weight
+from rectify.geometry.curves import Curve, smooth
 from rectify.geometry.hulls import hull_perimeters
 from rectify.geometry.mesh import Floats, Points
 from rectify.geometry.sections import cut
@@ -241,6 +241,8 @@ class StraightUp:
 
     def at_foot(self, angles: Floats) -> tuple[Floats, Floats]:
         """Radius and height of the wall at the level where it begins, (n,) each."""
+        from scipy.interpolate import CubicSpline
+
         turn = np.append(self.chart.angles, self.chart.angles[0] + 360.0)
         both = CubicSpline(turn, np.vstack([self.foot, self.foot[:1]]), bc_type="periodic")(angles)
         return both[:, 0], both[:, 1]
@@ -353,7 +355,7 @@ class _Squeeze:
     levels: Floats
     middle: NDArray[np.float64]  # (l, 2) of x and y
     less: Floats  # share by which the narrowed width becomes smaller
-    more: CubicSpline
+    more: Curve
     narrow: int  # 0: x, 1: y
     amount: float
     width: Floats
@@ -385,7 +387,7 @@ class _Squeeze:
         if top > 0 and less[top] > 0:
             more[:top] = more[top] * less[:top] / less[top]
         return cls(
-            levels, middle, less, CubicSpline(levels, more), narrow, region.asked_mm, size[:, narrow], (low, high),
+            levels, middle, less, smooth(levels, more), narrow, region.asked_mm, size[:, narrow], (low, high),
             region.feather_mm,
         )  # fmt: skip
 

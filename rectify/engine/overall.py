@@ -15,10 +15,10 @@ from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicSpline, PchipInterpolator
 
 from rectify.engine.blend import quintic
 from rectify.engine.layout import layout_at
+from rectify.geometry.curves import monotone, smooth
 from rectify.geometry.hulls import hull_perimeters
 from rectify.geometry.mesh import Floats, Ints, Points
 from rectify.geometry.normals import unit
@@ -71,7 +71,7 @@ def percent_at(overall: Overall, levels: Floats) -> Floats:
     percents = np.array([row.percent for row in overall.rows])
     inner = np.clip(levels, row_levels[0], row_levels[-1])
     asked = (
-        np.full(np.shape(levels), percents[0]) if len(percents) == 1 else PchipInterpolator(row_levels, percents)(inner)
+        np.full(np.shape(levels), percents[0]) if len(percents) == 1 else monotone(row_levels, percents)(inner)
     )
     beyond = np.maximum(row_levels[0] - levels, levels - row_levels[-1])
     fade = quintic(1.0 - beyond / overall.fade_mm) if overall.fade_mm > 0 else (beyond <= 0).astype(float)
@@ -107,7 +107,7 @@ def overall_move(
     asked = percent_at(overall, levels) / 100.0
     aim = asked if more is None else np.where(asked > 0, asked + more, 0.0)
     inward, solved, warnings = _solve(cuts, asked, aim, per_mm, turned, overall, also)
-    spline = CubicSpline(levels, inward)
+    spline = smooth(levels, inward)
 
     def depth(at: Floats) -> Floats:
         inside = spline(np.clip(at, levels[0], levels[-1]))

@@ -9,9 +9,7 @@ ones do not.
 from __future__ import annotations
 
 import io
-import zipfile
 from pathlib import Path
-from xml.sax.saxutils import quoteattr
 
 import numpy as np
 
@@ -64,6 +62,9 @@ def threemf_bytes(mesh: Mesh, name: str = "") -> bytes:
     MeshError
         Where a coordinate is not finite, or a face has two equal corners, which a 3MF may not have.
     """
+    import zipfile
+    from xml.sax.saxutils import quoteattr
+
     vertices = single_precision(mesh)
     a, b, c = mesh.faces.T
     flat = np.flatnonzero((a == b) | (b == c) | (c == a))

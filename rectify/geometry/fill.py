@@ -13,8 +13,6 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.interpolate import RBFInterpolator
-from scipy.spatial import cKDTree
 
 from rectify.errors import MeshError
 from rectify.geometry.corners import all_corners, any_corner
@@ -100,6 +98,8 @@ def fill_hole(mesh: Mesh, loop: Ints, edge_mm: float) -> Filled:
     faces = index[triangles][:, ::-1] if with_border else index[triangles]
     colours = mesh.colours
     if colours is not None:
+        from scipy.spatial import cKDTree
+
         nearest = cKDTree(ring).query(points)[1] if len(points) else np.zeros(0, dtype=np.int64)
         colours = np.concatenate([colours, colours[along[nearest]]])
     out = Mesh(np.concatenate([mesh.vertices, points]), np.concatenate([mesh.faces, faces]), colours)
@@ -193,6 +193,8 @@ def _plate(mesh: Mesh, loop: Ints, origin: Floats, basis: Points, inner: NDArray
     degree = 2 if len(place) >= 12 else 1
     own = _beyond_paraboloid(place, height)
     stiff = max(_SMOOTHING, _STIFF * (noise / max(own, 1e-9)) ** 2) if noise > 0 else _SMOOTHING
+    from scipy.interpolate import RBFInterpolator
+
     plate = RBFInterpolator(
         place, height, kernel="thin_plate_spline", smoothing=np.minimum(stiff, _STIFFEST) / count, degree=degree
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rectify.capture import smoothed
+from rectify.capture.smooth import smoothed
 from rectify.errors import MeshError
 from rectify.geometry.mesh import Mesh
 from rectify.geometry.normals import vertex_normals
