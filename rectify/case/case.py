@@ -25,7 +25,7 @@ from rectify.errors import CaseError, InputError
 from rectify.limb.landmarks import RawLandmark
 from rectify.limb.limb import Limb
 from rectify.limb.offset import offset_limb
-from rectify.limb.sanity import OFF_LOOK_MM, check_landmarks
+from rectify.limb.sanity import check_landmarks, doubtful
 from rectify.limb.vocabulary import vocabulary
 from rectify.rulebook import Rulebook, Tuning, is_resolved, load_rulebook, read_plan, read_tune, resolve
 from rectify.rulebook.facts import Facts, Layer, TapeValue
@@ -363,13 +363,7 @@ class Case:
 
     def warnings(self) -> tuple[Warn, ...]:
         """What a person should know of the case itself, before any rulebook."""
-        from rectify.limb.sanity import off_surface
-
-        out = [
-            Warn("landmark-off-surface", "look", f"{name} lies {distance:.1f} mm off the surface", f"landmarks.{name}")
-            for name, distance in off_surface(self.captured).items()
-            if distance > OFF_LOOK_MM
-        ]
+        out = [Warn(code, "look", sentence, f"landmarks.{name}") for code, name, sentence in doubtful(self.captured)]
         out += [Warn("frame-unsure", "look", note, "landmarks") for note in self.captured.notes]
         out += [Warn(step.code, "look", step.message, "scan") for step in self.steps if step.look]
         noise = self.captured.profile.noise_mm

@@ -16,7 +16,7 @@ from rectify.geometry.nearest import nearest
 from rectify.limb.chart import wrap_deg
 from rectify.limb.limb import Limb
 
-__all__ = ["OFF_LOOK_MM", "OFF_REFUSED_MM", "check_landmarks", "off_surface"]
+__all__ = ["OFF_LOOK_MM", "OFF_REFUSED_MM", "check_landmarks", "doubtful", "off_surface"]
 
 OFF_LOOK_MM = 3.0
 OFF_REFUSED_MM = 10.0
@@ -28,6 +28,11 @@ _MEDIAL = ("medial-", "adductor-longus", "ischial-")
 _FRONT = ("tibial-", "patella-", "anterior-", "cubital-fold", "femoral-triangle")
 _BACK = ("popliteal", "gluteal-fold")
 _BEYOND_FRONT_DEG = 90.0
+# The mid-patellar-tendon lies midway between the patella's apex and the tubercle; from the patella's middle two thirds
+# of the way, by the proportions of knees (patellar tendon 43 mm: doi 10.1007/s43465-020-00046-1; patella 43 mm long,
+# from memory). Half a tendon off it would be at one of its ends. The bounds are working values.
+_TENDON_LOOK_MM, _TENDON_REFUSED_MM = 8.0, 15.0
+_FROM_APEX, _FROM_CENTRE = 0.5, 0.67
 # proximal to distal
 _ORDER = {
     "transtibial": (
@@ -39,13 +44,25 @@ _ORDER = {
         "distal-tibia",
     ),
     "transfemoral": ("greater-trochanter", "adductor-longus", "distal-femur", "distal-end"),
+    "ankle-disarticulation": (
+        "patella-centre",
+        "patella-apex",
+        "mid-patellar-tendon",
+        "tibial-tubercle",
+        "tibial-crest",
+        "heel-pad",
+    ),
+    "transhumeral": ("acromion", "axilla", "distal-humerus"),
+    "transradial": ("olecranon", "distal-ulna"),
 }
 _ABOVE = {
     "transtibial": (
         ("patella-centre", "fibular-head"),
         ("fibular-head", "distal-fibula"),
         ("medial-tibial-flare", "distal-tibia"),
-    )
+    ),
+    "ankle-disarticulation": (("patella-centre", "fibular-head"), ("fibular-head", "lateral-malleolus")),
+    "knee-disarticulation": (("greater-trochanter", "lateral-condyle"), ("perineum", "medial-condyle")),
 }
 
 
@@ -83,11 +100,24 @@ def check_landmarks(
     faults: list[RectifyError] = [*_off(off, path)]
     if not faults:
         faults = [*_sides(limb, path), *_order(limb, path)]
+    if not faults:
+        faults = [*_tendon(limb, path)]
     if faults:
         for fault in faults:
             fault.line = (lines or {}).get(fault.key or "")
         raise Faults(faults)
     return off
+
+
+def doubtful(limb: Limb) -> Iterator[tuple[str, str, str]]:
+    """What is no reason to refuse a landmark but one to look at it: a stable code, its name, a sentence."""
+    for name, distance in off_surface(limb).items():
+        if distance > OFF_LOOK_MM:
+            yield "landmark-off-surface", name, f"{name} lies {distance:.1f} mm off the surface"
+    tendon = _tendon_gap(limb)
+    if tendon is not None and abs(tendon[0]) > _TENDON_LOOK_MM:
+        told = f"mid-patellar-tendon lies {_way(tendon[0])} of where {tendon[1]} and tibial-tubercle put it"
+        yield "landmark-doubtful", "mid-patellar-tendon", told
 
 
 def _off(off: dict[str, float], path: str | None) -> Iterator[LandmarkError]:
@@ -112,8 +142,14 @@ def _sides(limb: Limb, path: str | None) -> Iterator[LandmarkError]:
         want = 1.0 if name.startswith(_LATERAL) else -1.0 if name.startswith(_MEDIAL) else 0.0
         if want and _SIDE_SLACK_DEG < abs(angle) < 180.0 - _SIDE_SLACK_DEG:
             (right if np.sign(angle) == want else wrong).append((name, angle))
+
+    def across(name: str, angle: float) -> float:
+        """How far past the middle, in front or behind, along the skin: mm."""
+        past = min(abs(angle), 180.0 - abs(angle))
+        return float(np.radians(past) * np.hypot(*limb.landmarks[name].points[0, :2]))
+
     if wrong and len(wrong) > len(right):
-        names = ", ".join(name for name, _ in wrong)
+        names = ", ".join(f"{name} ({across(name, angle):.0f} mm past the middle)" for name, angle in wrong)
         yield LandmarkError(
             "left and right are mixed up",
             path=path,
@@ -126,7 +162,7 @@ def _sides(limb: Limb, path: str | None) -> Iterator[LandmarkError]:
     for name, angle in wrong:
         side = "lateral" if name.startswith(_LATERAL) else "medial"
         yield LandmarkError(
-            f"lies on the wrong side, at {angle % 360:.0f} degrees",
+            f"lies on the wrong side, {across(name, angle):.0f} mm past the middle, at {angle % 360:.0f} degrees",
             path=path,
             key=name,
             wanted=f"the {side} side",
@@ -138,8 +174,9 @@ def _sides(limb: Limb, path: str | None) -> Iterator[LandmarkError]:
         if (name.startswith(_FRONT) and angle > _BEYOND_FRONT_DEG) or (
             name.startswith(_BACK) and angle < _BEYOND_FRONT_DEG
         ):
+            past = np.radians(abs(angle - _BEYOND_FRONT_DEG)) * np.hypot(*mark.points[0, :2])
             yield LandmarkError(
-                f"lies on the wrong side, at {mark.angle_deg:.0f} degrees",
+                f"lies on the wrong side, {past:.0f} mm past the middle, at {mark.angle_deg:.0f} degrees",
                 path=path,
                 key=name,
                 wanted="the front" if name.startswith(_FRONT) else "the back",
@@ -164,3 +201,36 @@ def _order(limb: Limb, path: str | None) -> Iterator[LandmarkError]:
                 found=f"levels {marked[below]:.0f} and {marked[above]:.0f} mm",
                 hint="mark both again",
             )
+
+
+def _tendon(limb: Limb, path: str | None) -> Iterator[LandmarkError]:
+    """A mid-patellar-tendon far from where patella and tubercle put it."""
+    found = _tendon_gap(limb)
+    if found is None or abs(found[0]) <= _TENDON_REFUSED_MM:
+        return
+    gap, above = found
+    yield LandmarkError(
+        f"lies {_way(gap)} of where {above} and tibial-tubercle put it",
+        path=path,
+        key="mid-patellar-tendon",
+        wanted=f"within {_TENDON_REFUSED_MM:g} mm of midway between the lower end of the patella and the tubercle",
+        found=f"{above} at {limb.landmarks[above].level_mm:.0f} mm, tibial-tubercle at "
+        f"{limb.landmarks['tibial-tubercle'].level_mm:.0f} mm, level 0 at the mid-patellar-tendon",
+        hint="mark all three again; is one of them another one's name?",
+    )
+
+
+def _tendon_gap(limb: Limb) -> tuple[float, str] | None:
+    """How far distal (+) the mid-patellar-tendon is of where it is expected, mm, and the landmark that says so."""
+    marks = {n: m for n, m in limb.landmarks.items() if m.spots and m.source in ("marked", "mark")}
+    if "mid-patellar-tendon" not in marks or "tibial-tubercle" not in marks:
+        return None
+    for name, part in (("patella-apex", _FROM_APEX), ("patella-centre", _FROM_CENTRE)):
+        if name in marks:
+            above, below = marks[name].level_mm, marks["tibial-tubercle"].level_mm
+            return marks["mid-patellar-tendon"].level_mm - (above + part * (below - above)), name
+    return None
+
+
+def _way(gap: float) -> str:
+    return f"{abs(gap):.0f} mm {'distal' if gap > 0 else 'proximal'}"
