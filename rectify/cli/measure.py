@@ -59,6 +59,21 @@ def _tell(facts: dict[str, Any]) -> None:
     )
     result()
     table(
+        ("level mm", "circumference", "AP", "ML", "reference level", "known by"),
+        [
+            (
+                f"{row['level_mm']:.0f}",
+                _mm(row["circumference_mm"]),
+                _mm(row["ap_mm"]),
+                _mm(row["ml_mm"]),
+                row["name"],
+                _source(row),
+            )
+            for row in facts["references"]
+        ],
+    )
+    result()
+    table(
         ("length mm", "from", "to", "known by"),
         [(_mm(row["length_mm"]), row["from"], row["to"], _source(row)) for row in facts["lengths"]],
     )

@@ -24,6 +24,7 @@ from rectify.limb.chart import SMOOTH_MM, Chart, build_chart
 from rectify.limb.frame import lay_frame
 from rectify.limb.intake import accept
 from rectify.limb.landmarks import Landmark, RawLandmark, computed, on_chart
+from rectify.limb.levels import girth_levels
 from rectify.limb.measure import Profile, inflection_level, measure_levels, shape_class
 from rectify.limb.spot import Spot
 from rectify.limb.vocabulary import vocabulary
@@ -145,6 +146,9 @@ class Limb:
                 note="where the profile starts curving in to the end",
             ),
         }
+        for name, level in girth_levels(self.profile, self.amputation, self.end_level_mm).items():
+            says = vocabulary(self.amputation).names[name].says
+            out[name] = computed(name, Spot(level, 0.0), chart, _PROFILE_STEP_MM, note=says)
         head = self.landmarks.get("fibular-head")
         if head is not None and not head.absent:
             spot = chart.step(head.spots[0], _NECK_BELOW_HEAD_MM, 0.0)

@@ -124,6 +124,7 @@ def measure_facts(case: Case, step_mm: float = _LEVEL_STEP_MM) -> dict[str, Any]
             "model_ml": limb.model_volume_ml(),
         },
         "levels": [capture.level_row(profile, i) for i in range(len(profile.levels))],
+        "references": capture.reference_facts(limb),
         "lengths": lengths,
         "tape": tape,
         "shape": capture.shape_facts(limb),

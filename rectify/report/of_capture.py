@@ -7,9 +7,11 @@ naming and comparing.
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 from rectify.case.wear import worn_of
+from rectify.limb.levels import reference_levels
 from rectify.limb.measure import Profile
 from rectify.limb.vocabulary import vocabulary
 
@@ -24,6 +26,7 @@ __all__ = [
     "length_facts",
     "level_row",
     "limb_facts",
+    "reference_facts",
     "scan_facts",
     "shape_facts",
     "steps",
@@ -32,7 +35,14 @@ __all__ = [
 Row = dict[str, Any]
 
 _BONE_ENDS = ("tibia-end", "distal-tibia", "distal-femur", "distal-humerus", "distal-radius", "distal-ulna")
-_STARTS = ("medial-joint-line", "ischial-tuberosity", "greater-trochanter")
+_STARTS = (
+    "medial-joint-line",
+    "perineum",
+    "ischial-tuberosity",
+    "greater-trochanter",
+    "axilla",
+    "lateral-epicondyle",
+)
 _TRUST = ("marked", "mark", "computed", "estimated")  # best first
 
 _SKIN = "Look at the skin early and often."
@@ -137,6 +147,12 @@ def level_row(profile: Profile, i: int) -> Row:
     }
 
 
+def reference_facts(limb: Limb) -> list[Row]:
+    """Girth and widths at the levels that a clinic records, proximal first."""
+    levels = reference_levels(limb.mesh, limb.profile, limb.landmarks, limb.amputation, limb.end_level_mm)
+    return [asdict(level) for level in levels]
+
+
 def shape_facts(limb: Limb) -> Row:
     """The shape's class, and the ratio of circumferences that says so."""
     name, ratio = limb.shape_class()
@@ -158,7 +174,7 @@ def length_facts(limb: Limb, after_end_mm: float | None = None) -> list[Row]:
     starts += [
         (name, limb.landmarks[name].level_mm, _worst(limb, (name,)), _unsure(limb, (name,)))
         for name in _STARTS
-        if _there(limb, name)
+        if _there(limb, name) and name not in origin
     ]
     ends = [("distal-end", limb.end_level_mm, "computed", 0.0)]
     bone = next((name for name in _BONE_ENDS if _there(limb, name)), None)
