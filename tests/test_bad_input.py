@@ -320,7 +320,13 @@ def test_one_landmark_on_the_wrong_side_is_refused(case: Path) -> None:
     (outer,) = re.findall(r"^lateral-hamstring: (.*)$", text, flags=re.M)
     assert inner != outer
     change_text(file, r"^medial-hamstring: .*$", f"medial-hamstring: {outer}")
-    says(refused(case), "medial-hamstring: lies on the wrong side, at ", "wanted: the medial side", "mark it again")
+    says(
+        refused(case),
+        "medial-hamstring: lies on the wrong side, ",
+        "mm past the middle, at ",
+        "wanted: the medial side",
+        "mark it again",
+    )
 
 
 def test_landmarks_in_the_wrong_order_are_refused(case: Path) -> None:
