@@ -34,6 +34,7 @@ from tests.capture.verdict import Verdict, judge  # noqa: E402
 TWINS = (("tt-right-medium", "tt-right-medium-raw"), ("tf-right-mid", "tf-right-mid-raw"))
 LIMBS = ROOT.parent / "shared" / "limbs"
 SMOOTH_MM = 2.0
+EDGE_FREE_MM = 25.0
 EDGE_MM = 5.0  # coarse: a fault is as large against the mesh as it can be
 
 
@@ -106,8 +107,18 @@ def twins() -> None:
         shapes = [rectify.apply(case) for case in (clean, raw)]
         walls = [shape.outcome.mesh for shape in shapes]
         say(f"  rectified surfaces apart: {distances(walls[1], walls[0])}")
+        # a flare follows the captured edge where that lies below the trimline, and a ragged edge was trimmed
+        low = Mesh(walls[1].vertices[_below_edge(raw.captured, raw.captured.mesh.vertices)], walls[1].faces[:0])
+        say(f"  the same, {EDGE_FREE_MM:g} mm and more from the open edge: {distances(low, walls[0])}")
         fit = landmark_fit(clean.captured, raw.captured)
         say(f"  the same, laid on by landmarks: {distances(carried(walls[1], fit), walls[0])}")
+
+
+def _below_edge(limb: Limb, points: Points) -> Points:
+    """Which points lie farther than so many mm from the open edge."""
+    from scipy.spatial import cKDTree
+
+    return np.flatnonzero(cKDTree(limb.edge).query(points)[0] > EDGE_FREE_MM)
 
 
 def landmark_fit(clean: Limb, raw: Limb) -> Points:

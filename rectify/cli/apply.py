@@ -115,12 +115,21 @@ def _tell(made: Result, facts: dict[str, Any]) -> None:
         f"volume    {volume['before_ml']:.0f} ml -> {volume['after_ml']:.0f} ml ({change}) "
         f"below level {volume['plane_level_mm']:.0f} mm"
     )
+    for head, said in zip(_heads("capture"), _captured(made), strict=False):
+        result(f"{head}{said}")
     for head, warning in zip(_heads("look at"), facts["look"], strict=False):
         result(f"{head}{told(warning['message'], warning['where'])}")
     result(f"status    {facts['status']}")
     result(f"files     {facts['folder']}")
     for name in facts["files"]:
         result(f"          {name}")
+
+
+def _captured(made: Result) -> list[str]:
+    """What was done between the captured surface and the one that is rectified, as far as it moves the whole of it."""
+    said = [step["message"] for step in made.report["capture"] if step["code"] in ("top-cut", "offset")]
+    copied = [w["message"] for w in made.report["warnings"] if w["code"] == "rectified-already"]
+    return said + copied
 
 
 def _heads(word: str) -> Any:

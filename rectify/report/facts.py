@@ -35,6 +35,7 @@ GENERAL_CAUTIONS = (
 )
 _SEVERITY = ("stop", "look", "note")
 _LEVEL_STEP_MM = 10.0
+_TIP_MM = 1.0  # so near the end there is nothing to lay a tape round
 
 
 def change_facts(case: Case, outcome: Outcome, standing: Standing) -> dict[str, Any]:
@@ -106,7 +107,7 @@ def measure_facts(case: Case, step_mm: float = _LEVEL_STEP_MM) -> dict[str, Any]
     """
     limb = case.captured
     first = np.ceil(limb.chart.top_mm / step_mm) * step_mm
-    profile = measure_levels(limb.mesh, np.arange(first, limb.end_level_mm, step_mm))
+    profile = measure_levels(limb.mesh, np.arange(first, limb.end_level_mm - _TIP_MM, step_mm))
     tape = tape_facts(case)
     lengths = [
         {("length_mm" if key == "before_mm" else key): value for key, value in row.items()}

@@ -46,7 +46,10 @@ class Amounts:
         texts: list[tuple[Tuning, str, str | None]] = []
         for change in working.amounts:
             new, beyond = self._changed(working, change, asked, anchor)
-            texts.append((change.tuning, f"amount {show_mm(asked)} -> {show_mm(new)}", beyond))
+            text = f"amount {show_mm(asked)} -> {show_mm(new)}"
+            if working.carried:
+                text = f"{show_mm(abs(new))} {'less' if new < 0 else 'more'} than the captured shape carries"
+            texts.append((change.tuning, text, beyond))
             asked = new
         return Amount(own, None if solved is None else solved.amount_mm, asked, tuple(texts))
 

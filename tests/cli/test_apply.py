@@ -237,3 +237,16 @@ def test_every_demo_case_can_be_rectified_and_its_release_holds(run: Run, tmp_pa
         assert ended.code == (0 if released else 4), f"{case.name}: {ended.err}"
         solid = trimesh.load_mesh(tmp_path / f"{case.name}-rectified" / f"{case.name}-rectified.stl")
         assert solid.is_watertight and solid.volume > 0 and solid.body_count == 1
+
+
+def test_what_moves_the_whole_surface_is_told_and_a_copy_is_named_as_one(run: Run, demo_case: Path) -> None:
+    out = run("apply", demo_case, "--without", "page", "--out", "one").out
+    assert "capture   surface moved 2.55 mm out: liner 3 mm to be worn" in out
+    file = demo_case / "case.yaml"
+    text = file.read_text().replace("surface: skin", "surface: positive-model\n  rectified: yes")
+    file.write_text(text.replace("  units: mm", "  units: mm\n  trim: {at: mid-patellar-tendon, proximal: 50 mm}"))
+    lines = run("apply", demo_case, "--without", "page", "--out", "two").out.splitlines()
+    start = next(i for i, line in enumerate(lines) if line.startswith("capture   "))
+    assert lines[start].startswith("capture   the top was cut by the plane asked for; ")
+    assert lines[start + 1].startswith(" " * 10 + "surface moved 2.55 mm out")
+    assert lines[start + 2].startswith(" " * 10 + "what was captured is rectified already: ")

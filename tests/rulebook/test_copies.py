@@ -60,7 +60,11 @@ def test_a_change_is_made_on_top_of_what_is_there(tmp_path: Path) -> None:
         1.5,
         1.5,
     )
-    assert head.allow_mm is None and len(head.tuned) == 2
+    assert head.allow_mm is None
+    assert [change.text for change in head.tuned] == [
+        "1 mm more than the captured shape carries",
+        "1.5 mm more than the captured shape carries",
+    ]
     assert any(text.startswith("fibular-head: what was captured carries it") for text in plan.conditions)
 
 
