@@ -20,10 +20,19 @@ from rectify.geometry.normals import dots, lengths, sum_to_vertices
 from rectify.limb.limb import Limb
 from rectify.rulebook.plan import Plan, RegionPlan
 
-__all__ = ["RegionOutcome", "achieve", "core_distances"]
+__all__ = ["Lost", "RegionOutcome", "achieve", "core_distances"]
 
 _SAMPLES = 300  # of a core's vertices
 _KEPT = 1.0 - 1e-9
+
+
+@dataclass(frozen=True)
+class Lost:
+    """Where a region had to back off most: level and angle of that place, and by how much, mm; NaN of what forms."""
+
+    level_mm: float
+    angle_deg: float
+    mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +56,8 @@ class RegionOutcome:
     area_mm2, volume_ml : float
         Of the surface that the region moves; the volume it adds (+) or takes (-).
     overlaps : names of regions that have weight where this one has
-    backed_off : bool
+    lost : Lost or None
+        Where it backed off most, where it did.
     filled_share : float
         Of the core's vertices that fill a hole of the scan.
     feather_mm : float
@@ -69,11 +79,16 @@ class RegionOutcome:
     area_mm2: float
     volume_ml: float
     overlaps: tuple[str, ...]
-    backed_off: bool
+    lost: Lost | None
     filled_share: float
     feather_mm: float
     outline: Floats
     form: FormFigures | None = None
+
+    @property
+    def backed_off(self) -> bool:
+        """Whether the shape could not carry all of it."""
+        return self.lost is not None
 
 
 def achieve(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded) -> tuple[RegionOutcome, ...]:
@@ -141,7 +156,7 @@ def _one(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int, shape: 
     start = limb.mesh.vertices if region.measured_from == "capture" else asked.base
     centre = start[core].mean(axis=0)
     area, height = shape.area[has], sign * shape.height[has]
-    own_step = guarded.share[has, None] * _own_step(asked, region, i, has)
+    own_step = _own_step(asked, region, i, has)
     others = [j for j in range(len(plan.regions)) if j != i and asked.weight[j, has].any()]
     return RegionOutcome(
         region=region,
@@ -154,9 +169,9 @@ def _one(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int, shape: 
         peak_mm=float(height.max()),
         mean_mm=float(np.sum(height * area) / np.sum(area)),
         area_mm2=float(area.sum()),
-        volume_ml=float(dots(own_step, shape.areas[has]).sum()) / 1000.0,
+        volume_ml=float((guarded.share[has] * dots(own_step, shape.areas[has])).sum()) / 1000.0,
         overlaps=tuple(plan.regions[j].name for j in others),
-        backed_off=bool((guarded.share[has] < _KEPT).any()),
+        lost=_lost(asked, guarded.share, has, own_step),
         filled_share=float(np.isin(core, limb.invented).mean()),
         feather_mm=asked.weights[i].feather_mm,
         outline=asked.weights[i].outline,
@@ -192,12 +207,23 @@ def _formed(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int) -> R
         area_mm2=float(area[has].sum()),
         volume_ml=float(np.einsum("ij,ij->", asked.form[has], areas[has])) / 1000.0,
         overlaps=tuple(plan.regions[j].name for j in others),
-        backed_off=bool((guarded.formed[has] < _KEPT).any()),
+        lost=_lost(asked, guarded.formed, np.flatnonzero(has), None),
         filled_share=float(np.isin(core, limb.invented).mean()),
         feather_mm=asked.weights[i].feather_mm,
         outline=asked.weights[i].outline,
         form=figures,
     )
+
+
+def _lost(asked: Asked, share: Floats, has: Ints, step: Points | None) -> Lost | None:
+    """Where most was lost among the vertices (k,) that a region has; its step (k, 3) mm, None where it is not known."""
+    kept = share[has]
+    if not (kept < _KEPT).any():
+        return None
+    size = np.ones(len(has)) if step is None else lengths(step)
+    i = int(np.argmax((1.0 - kept) * (size + 1e-9)))  # of an amount of nothing too: where most of it would be lost
+    mm = float("nan") if step is None else float((1.0 - kept[i]) * size[i])
+    return Lost(float(-asked.capture[has[i], 2]), float(asked.places.angles[has[i]]), mm)
 
 
 def _own_step(asked: Asked, region: RegionPlan, i: int, at: Ints) -> Points:

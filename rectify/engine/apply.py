@@ -15,7 +15,7 @@ from typing import Literal
 
 import numpy as np
 
-from rectify.engine.achieved import RegionOutcome, achieve
+from rectify.engine.achieved import Lost, RegionOutcome, achieve
 from rectify.engine.calliper import dimension_sizes, tips_of
 from rectify.engine.field import Asked, ask
 from rectify.engine.guard import Guarded, guard, turned_over
@@ -243,8 +243,8 @@ def _region_warnings(regions: tuple[RegionOutcome, ...]) -> tuple[Warn, ...]:
     out = []
     for r in regions:
         name = r.region.name
-        if r.backed_off:
-            out.append(_backed_off(r))
+        if r.lost is not None:
+            out.append(_backed_off(r, r.lost))
         if r.filled_share > 0:
             share = f"{r.filled_share:.0%} of the core of {name} lies where a hole of the scan was filled"
             out.append(Warn("filled-under-core", "look", share, f"regions.{name}"))
@@ -261,19 +261,16 @@ def _region_warnings(regions: tuple[RegionOutcome, ...]) -> tuple[Warn, ...]:
     return tuple(out)
 
 
-def _backed_off(r: RegionOutcome) -> Warn:
+def _backed_off(r: RegionOutcome, lost: Lost) -> Warn:
     """To be looked at where the core lost something; a note where only the blend around it did."""
-    where = f"regions.{r.region.name}"
-    lost = float("inf") if np.isnan(r.achieved_mm) else r.region.asked_mm - r.achieved_mm
-    if lost < _LOST_MM:
-        return Warn(
-            "backed-off",
-            "note",
-            f"the blend of {r.region.name} was eased where it was too steep; its core has all",
-            where,
-        )
-    got = "" if np.isnan(r.achieved_mm) else f": {r.achieved_mm:.1f} of {r.region.asked_mm:.1f} mm at its core"
-    return Warn("backed-off", "look", f"the shape could not carry all of {r.region.name}{got}", where)
+    where, name = f"regions.{r.region.name}", r.region.name
+    place = f"level {lost.level_mm:.0f} mm, {lost.angle_deg % 360:.0f} degrees"
+    short = float("inf") if np.isnan(r.achieved_mm) else r.region.asked_mm - r.achieved_mm
+    if short < _LOST_MM:
+        text = f"the blend of {name} was eased where it was too steep, most at {place}; its core has all"
+        return Warn("backed-off", "note", text, where)
+    got = "" if np.isnan(r.achieved_mm) else f"{r.achieved_mm:.1f} of {r.region.asked_mm:.1f} mm at its core, "
+    return Warn("backed-off", "look", f"the shape could not carry all of {name}: {got}least at {place}", where)
 
 
 def _eased_warnings(limb: Limb, guarded: Guarded) -> tuple[Warn, ...]:

@@ -70,9 +70,7 @@ def percent_at(overall: Overall, levels: Floats) -> Floats:
     row_levels = np.array([row.level_mm for row in overall.rows])
     percents = np.array([row.percent for row in overall.rows])
     inner = np.clip(levels, row_levels[0], row_levels[-1])
-    asked = (
-        np.full(np.shape(levels), percents[0]) if len(percents) == 1 else monotone(row_levels, percents)(inner)
-    )
+    asked = np.full(np.shape(levels), percents[0]) if len(percents) == 1 else monotone(row_levels, percents)(inner)
     beyond = np.maximum(row_levels[0] - levels, levels - row_levels[-1])
     fade = quintic(1.0 - beyond / overall.fade_mm) if overall.fade_mm > 0 else (beyond <= 0).astype(float)
     return np.asarray(asked * fade)

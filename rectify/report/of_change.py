@@ -202,6 +202,8 @@ def _region(outcome: Outcome, r: RegionOutcome, i: int) -> Row:
         },
         "overlaps": list(r.overlaps),
         "backed_off": r.backed_off,
+        "backed_off_at": r.lost
+        and {"level_mm": r.lost.level_mm, "angle_deg": r.lost.angle_deg % 360.0, "lost_mm": r.lost.mm},
         "filled_percent": 100.0 * r.filled_share,
         "plane_off_percent": 100.0 * float(outcome.asked.weights[i].stretch),
         "tuned_by": _tuned(region.tuned),

@@ -130,7 +130,9 @@ def changes(entries: Iterable[Facts]) -> Html:
 def _remarks(r: Facts) -> list[str]:
     out = []
     if r["backed_off"]:
-        out.append("backed off: the shape could not carry all of it")
+        at = r["backed_off_at"]
+        place = f"most at level {at['level_mm']:.0f} mm, {at['angle_deg']:.0f}°"
+        out.append(f"backed off: the shape could not carry all of it, {place}")
     if r["achieved_mm"] is None:
         out.append("other regions reach over all of its core")
     if r["from"] == "capture":

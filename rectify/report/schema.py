@@ -368,6 +368,9 @@ def _region() -> Schema:
         ),
         "overlaps": listing(words()),
         "backed_off": truth("the shape could not carry all of it"),
+        "backed_off_at": or_null(
+            record({**numbers("level_mm", "angle_deg"), **maybes("lost_mm")}), "where it is short most, and by how much"
+        ),
         **numbers("filled_percent", least=0.0, says="of the core lies where a hole of the scan was filled"),
         **numbers(
             "plane_off_percent", least=0.0, says="by how much lengths are off where the region's plane is least true"

@@ -29,8 +29,15 @@ def assert_guaranteed(outcome: Outcome) -> None:
     # what was backed off is told, region by region, and nothing else is said to be
     told = {w.where.removeprefix("regions.") for w in outcome.warnings if w.code == "backed-off"}
     assert told == {r.region.name for r in outcome.regions if r.backed_off}
+    _, angles = outcome.limb.chart.locate(outcome.limb.mesh.vertices)
     for i, found in enumerate(outcome.regions):
-        assert found.backed_off == bool((share[outcome.asked.share[i] > 0] < 1 - 1e-9).any())
+        kept = outcome.guarded.formed if found.region.forms else share
+        has = outcome.asked.weight[i] > 0
+        assert found.backed_off == bool((kept[has] < 1 - 1e-9).any())
+        if found.lost is not None:  # a vertex of the region lies where it says, and lost something
+            level, turn = -outcome.limb.mesh.vertices[:, 2], (angles - found.lost.angle_deg + 180.0) % 360.0 - 180.0
+            there = has & (np.abs(level - found.lost.level_mm) < 1e-6) & (np.abs(turn) < 1e-6)
+            assert (kept[there] < 1 - 1e-9).any()
 
 
 def counted(tell, outcomes: list[Outcome | None], what: str) -> None:
