@@ -34,6 +34,8 @@ __all__ = ["Checks", "DimensionOutcome", "Outcome", "Volumes", "rectify_limb"]
 
 _LEVEL_STEP_MM = 10.0
 _LOST_MM = 0.1  # at a core: less than the bound on what is achieved is not lost
+_FINE_MM = 3.0  # of edge: up to it amounts hold their bound
+_BONE_MM = 10.0  # radius of a ridge or a head of bone under skin: a working value, no source
 _FEW_FOLDED = 0.001  # of the chart's cells
 
 
@@ -187,6 +189,7 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
             *_region_warnings(regions),
             *_eased_warnings(limb, guarded),
             *_fold_warnings(limb),
+            *_coarse_warnings(limb),
             *donning_warning(plan, after),
         ),
         breaches=(),
@@ -289,6 +292,17 @@ def _eased_warnings(limb: Limb, guarded: Guarded) -> tuple[Warn, ...]:
     share = f"{guarded.eased[worst]:.0%} of it at level {level:.0f} mm"
     text = f"the shape could not carry all of the overall reduction: {share}"
     return (*out, Warn("overall-backed-off", "look", text, "overall"))
+
+
+def _coarse_warnings(limb: Limb) -> tuple[Warn, ...]:
+    """Over bone the flat faces of a coarse scan lie nearer than their corners, by up to the sag of a chord."""
+    if limb.edge_mm <= _FINE_MM:
+        return ()
+    text = (
+        f"the scan's edges are {limb.edge_mm:.1f} mm long: over bone, amounts read up to "
+        f"{limb.edge_mm**2 / (8 * _BONE_MM):.1f} mm less than at its points; edges of 1 to 2 mm show them whole"
+    )
+    return (Warn("coarse-scan", "note", text, "scan"),)
 
 
 def _fold_warnings(limb: Limb) -> tuple[Warn, ...]:

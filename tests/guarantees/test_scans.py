@@ -3,17 +3,21 @@
 Edges from 0.8 mm (in the long tier; 1.5 mm otherwise) to 6 mm, and scanner noise of 0.2 mm along the normal.
 
 Where faces are large the shape between their corners is flat, and the nearest point of it lies nearer than a corner by
-up to the chord's sag e² / 8 R; over bone R is 10 mm or less. So amounts are held to 0.05 mm in the median and 0.10 mm
-at most for edges up to 3 mm, and to those and the sag of a 10 mm radius for coarser ones.
+up to the chord's sag e² / 8 R; over bone R is about 10 mm. So amounts are held to 0.05 mm in the median and 0.10 mm at
+most for edges up to 3 mm, and for coarser ones to those and the sag of a 10 mm radius (half of it in the median). A
+core that lies on the brim's flare is on a surface bent more sharply than any bone, and is held to nothing here.
 """
 
 from __future__ import annotations
 
 from functools import cache
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+import rectify
+from rectify.data import demo_folder
 from rectify.engine import Outcome, rectify_limb
 from rectify.limb.limb import Limb
 from rectify.limb.spot import Spot
@@ -58,20 +62,46 @@ def rectified(edge_mm: float, noise_mm: float = 0.0) -> Outcome:
     return rectify_limb(one, plan(*usual(one), overall=rows))
 
 
+def bounds(edge_mm: float) -> tuple[float, float]:
+    """Of what is achieved against asked, in a core's median and at most, mm."""
+    sag = edge_mm**2 / (8 * BONE_MM) if edge_mm > 3.0 else 0.0
+    return 0.05 + sag / 2, 0.10 + sag
+
+
 @pytest.mark.parametrize("edge_mm", EDGES)
 def test_amounts_are_what_was_asked_whatever_the_edge_length(edge_mm, tell):
     outcome = rectified(edge_mm)
     if edge_mm >= 3.0:
         assert_guaranteed(outcome)
-    sag = edge_mm**2 / (8 * BONE_MM) if edge_mm > 3.0 else 0.0
+    most_median, most = bounds(edge_mm)
     worst_median, worst = 0.0, 0.0
     for found in outcome.regions:
         assert not found.backed_off
-        median, most = float(np.median(np.abs(found.error_mm))), float(np.abs(found.error_mm).max())
-        assert median < 0.05 + sag / 2 and most < 0.10 + sag, found.region.name
-        worst_median, worst = max(worst_median, median), max(worst, most)
+        median, largest = float(np.median(np.abs(found.error_mm))), float(np.abs(found.error_mm).max())
+        assert median < most_median and largest < most, found.region.name
+        worst_median, worst = max(worst_median, median), max(worst, largest)
     tell(
         f"amounts, {edge_mm:g} mm edges: off by {worst_median:.3f} mm in the worst region's median, {worst:.3f} at most"
+    )
+
+
+@pytest.mark.parametrize("code", sorted(p.name for p in demo_folder().iterdir() if (p / "case.yaml").exists()))
+def test_amounts_of_the_demo_cases_are_what_was_asked(code, tell):
+    outcome = rectify.apply(rectify.open_case(demo_folder() / code)).outcome
+    edge_mm = outcome.limb.edge_mm
+    most_median, most = bounds(edge_mm)
+    errors = []
+    for i, found in enumerate(outcome.regions):
+        core = outcome.asked.core(i, outcome.plan)
+        if found.region.forms or found.backed_off or not core.any() or outcome.asked.form[core].any():
+            continue
+        errors.append(np.abs(found.error_mm))
+        assert np.median(errors[-1]) < most_median and errors[-1].max() < most, found.region.name
+    told = any(w.code == "coarse-scan" for w in outcome.warnings)
+    assert told == (edge_mm > 3.0)
+    tell(
+        f"amounts, {code} ({edge_mm:.1f} mm edges): off by {max(map(np.median, errors)):.3f} mm in the worst region's "
+        f"median, {max(e.max() for e in errors):.3f} at most, of {len(errors)} regions"
     )
 
 
@@ -103,6 +133,33 @@ def test_noise_changes_amounts_and_volumes_by_no_more_than_the_bounds(edge_mm, t
     assert rough.checks.self_intersections == rough.checks.self_intersections_of_capture == 0
     tell(
         f"amounts with {NOISE_MM} mm of noise, {edge_mm:g} mm edges: off by {worst:.3f} mm in the worst region's median"
+    )
+
+
+SHARED = (
+    Path(__file__).resolve().parents[2].parent / "shared" / "limbs"
+)  # finely scanned bodies, where they are at hand
+CAPTURES = [
+    demo_folder() / "RB-105",
+    *(p for name in ("tt-right-medium", "tf-right-mid") if (p := SHARED / name).exists()),
+]
+
+
+@pytest.mark.parametrize("folder", CAPTURES, ids=lambda folder: folder.name)
+def test_a_case_with_noise_turns_no_face_over_and_keeps_its_amounts(folder, tell):
+    # the case's own rulebook, laid out on the clean scan and carried out on the noisy one
+    clean, what = rectify.open_case(folder).resolved()
+    outcome = rectify_limb(made.noisy(clean, NOISE_MM, seed=3), what)
+    assert_guaranteed(outcome)
+    medians = []
+    for i, found in enumerate(outcome.regions):
+        core = outcome.asked.core(i, outcome.plan)
+        if core.any() and not found.region.forms and not outcome.asked.form[core].any():
+            assert not found.backed_off, found.region.name
+            medians.append(float(np.median(np.abs(found.error_mm))))
+    assert max(medians) < 0.20
+    tell(
+        f"amounts with {NOISE_MM} mm of noise, {folder.name}: off by {max(medians):.3f} mm in the worst region's median"
     )
 
 
