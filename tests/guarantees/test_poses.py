@@ -114,7 +114,7 @@ def in_units(tmp_path: Path, units: str, per_mm: float, turn: np.ndarray, shift:
 
 def test_units_and_pose_of_the_file_do_not_matter(tmp_path):
     results = []
-    for number, (units, per_mm) in enumerate([("mm", 1.0), ("inch", 1 / 25.4), ("m", 0.001)]):
+    for number, (units, per_mm) in enumerate([("mm", 1.0), ("cm", 0.1), ("inch", 1 / 25.4), ("m", 0.001)]):
         turn = Rotation.random(random_state=number).as_matrix() if number else np.eye(3)
         shift = np.array([120.0, -300.0, 40.0]) * number
         results.append(rectify.apply(rectify.open_case(in_units(tmp_path, units, per_mm, turn, shift))))
