@@ -38,44 +38,69 @@ def list_command(as_json: bool) -> int:
 @rules_group.command(name="show", short_help="Show a rulebook, as written or as it comes out for a limb.")
 @click.argument("name")
 @click.option("--case", type=click.Path(path_type=Path), help="As it comes out for the limb of this case, in mm.")
+@click.option(
+    "--picture",
+    type=click.Path(path_type=Path),
+    metavar="FILE.png",
+    help="Also draw the limb laid flat, with every region: the case's, or a generated one of average build.",
+)
 @json_option
-def show_command(name: str, case: Path | None, as_json: bool) -> int:
+def show_command(name: str, case: Path | None, picture: Path | None, as_json: bool) -> int:
     """Show the rulebook NAME (or a file), with what it extends laid under it.
 
     With --case: resolved for that limb, its tunings included.
     """
     from dataclasses import asdict
 
-    from rectify.cli.rules_show import tell_rulebook
+    from rectify.cli.rules_picture import check_picture, draw_reference
+    from rectify.cli.rules_show import tell_rulebook, tell_standing
     from rectify.rulebook.describe import describe
+    from rectify.rulebook.evidence import standing_of
     from rectify.rulebook.load import load_rulebook
 
+    check_picture(picture)
     if case is not None:
-        return _show_for(name, case, as_json=as_json)
-    words = describe(load_rulebook(_name_or_path(name)))
+        return _show_for(name, case, picture, as_json=as_json)
+    book = load_rulebook(_name_or_path(name))
+    words, standing = describe(book), standing_of(book)
+    drawn = draw_reference(book, picture) if picture is not None else None
     if as_json:
-        print_json({**asdict(words), "exit_code": 0})
-    else:
-        tell_rulebook(words)
+        print_json({**asdict(words), "standing": asdict(standing), "picture": drawn, "exit_code": 0})
+        return 0
+    tell_rulebook(words)
+    tell_standing(standing)
+    if drawn is not None:
+        message(f"{picture}: on {drawn}")
     return 0
 
 
-def _show_for(name: str, case: Path, *, as_json: bool) -> int:
+def _show_for(name: str, case: Path, picture: Path | None, *, as_json: bool) -> int:
     from dataclasses import asdict
 
     from rectify.api import open_case
-    from rectify.cli.rules_show import tell_plan
+    from rectify.cli.rules_picture import draw
+    from rectify.cli.rules_show import tell_plan, tell_standing
+    from rectify.rulebook.evidence import standing_of
     from rectify.rulebook.explain import origins
     from rectify.rulebook.load import is_resolved, load_rulebook
 
     opened, which = open_case(case), _name_or_path(name)
-    plan = opened.plan(which)
-    stored = isinstance(which, Path) and is_resolved(which)
-    ways = origins(plan, None if stored else load_rulebook(which, folder=opened.folder))
+    limb, plan = opened.resolved(which)
+    book = None if isinstance(which, Path) and is_resolved(which) else load_rulebook(which, folder=opened.folder)
+    ways = origins(plan, book)
+    standing = None if book is None else standing_of(book)
+    drawn = f"the limb of case {opened.code}" if picture is not None else None
+    if picture is not None:
+        draw(limb, plan, picture, f"{plan.rulebook_key}, revision {plan.revision}, on {drawn}")
     if as_json:
-        print_json({"case": str(case), "plan": asdict(plan), "origins": [asdict(way) for way in ways], "exit_code": 0})
+        found: dict[str, Any] = {"case": str(case), "plan": asdict(plan), "origins": [asdict(way) for way in ways]}
+        print_json({**found, "standing": standing and asdict(standing), "picture": drawn, "exit_code": 0})
     else:
         tell_plan(plan, ways)
+        if standing is not None:
+            tell_standing(standing)
+        if drawn is not None:
+            message(f"{picture}: on {drawn}")
     for warning in plan.warnings:
         message(f"{warning.severity}: {told(warning.message, warning.where)}")
     return 0

@@ -10,10 +10,11 @@ from rectify.cli.say import result, table
 
 if TYPE_CHECKING:
     from rectify.rulebook.describe import Description
+    from rectify.rulebook.evidence import Standing
     from rectify.rulebook.explain import Origin
     from rectify.rulebook.plan import OverallRow, Plan, RegionPlan
 
-__all__ = ["tell_plan", "tell_rulebook"]
+__all__ = ["tell_plan", "tell_rulebook", "tell_standing"]
 
 _WIDTH = 100
 
@@ -78,10 +79,11 @@ def tell_plan(plan: Plan, ways: tuple[Origin, ...] = ()) -> None:
             ("level mm", "% circ.", "% volume", "at"),
             [_row(row, plan.overall.basis) for row in plan.overall.rows],
         )
-    _head("regions")
+    _head("regions, from proximal to distal")
+    order = {r.name: k for k, r in enumerate(sorted(plan.regions, key=lambda r: r.anchor.spot.station_mm))}
     table(
-        ("region", "action", "rulebook", "change", "asked mm", "level", "angle", "place known by"),
-        [_region(region) for region in plan.regions],
+        ("region", "action", "mm", "change", "allow mm", "feather", "level", "towards", "place known by"),
+        [_region(region) for region in sorted(plan.regions, key=lambda region: order[region.name])],
     )
     if plan.end is not None:
         _named("end", f"{plan.end.kind} {plan.end.amount_mm:.1f} mm, from level {plan.end.from_level_mm:.0f} mm")
@@ -94,7 +96,7 @@ def tell_plan(plan: Plan, ways: tuple[Origin, ...] = ()) -> None:
         )
     if ways:
         _head("where each amount comes from")
-    for way in ways:
+    for way in sorted(ways, key=lambda way: order.get(way.region, 0)):
         result()
         result(f"{way.region}, {way.asked_mm:.2f} mm" + (f"  [{Path(way.file).name}:{way.line}]" if way.file else ""))
         for number, step in enumerate(way.steps, start=1):
@@ -122,13 +124,36 @@ def _region(region: RegionPlan) -> tuple[str, ...]:
     return (
         region.name,
         ACTION_WORDS[region.action],
-        f"{region.rulebook_mm:.2f}",
-        f"{region.change_mm:+.2f}" if region.change_mm else "-",
         f"{region.asked_mm:.2f}",
+        f"{region.change_mm:+.2f}" if region.change_mm else "-",
+        f"{region.allow_mm[0]:.1f}-{region.allow_mm[1]:.1f}" if region.allow_mm else "-",
+        f"{region.feather_mm:.1f}",
         f"{anchor.spot.station_mm:.0f}",
-        f"{anchor.spot.angle_deg % 360:.0f}",
+        _side(anchor.spot.angle_deg),
         f"{anchor.landmark or 'place'}: {anchor.source}{unsure}",
     )
+
+
+def _side(angle_deg: float) -> str:
+    """A direction as it is said at the bench, with its angle."""
+    sides = ("anterior", "antero-lateral", "lateral", "postero-lateral", "posterior", "postero-medial", "medial")
+    words = (*sides, "antero-medial")
+    angle = angle_deg % 360.0
+    return f"{words[round(angle / 45.0) % 8]} {angle:.0f}"
+
+
+def tell_standing(standing: Standing) -> None:
+    """What the amounts rest on, each source with what it says and how sure that is."""
+    from rectify.rulebook.evidence import SURE
+
+    _head("what the amounts rest on")
+    _paragraph(f"Of {standing.amounts} amounts {standing.with_source} rest on a source that was read or worked out.")
+    for source, parts in zip(standing.sources, standing.parts, strict=True):
+        result()
+        result(source.key + (f"  ({SURE.get(source.sure, source.sure)})" if source.sure else ""))
+        _named("of", ", ".join(parts))
+        _named("source", source.citation)
+        _named("says", source.says)
 
 
 def _head(text: str) -> None:
@@ -143,6 +168,6 @@ def _paragraph(text: str) -> None:
 
 def _named(name: str, text: str) -> None:
     if text:
-        lines = textwrap.wrap(text, _WIDTH - 20, break_long_words=False)
+        lines = textwrap.wrap(text, _WIDTH - 23, break_long_words=False)
         for head, line in zip([name, *[""] * len(lines)], lines, strict=False):
-            result(f"  {head:<18}{line}")
+            result(f"  {head:<21}{line}")

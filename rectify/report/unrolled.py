@@ -28,10 +28,11 @@ if TYPE_CHECKING:
 
     from rectify.engine import Outcome
 
-__all__ = ["unrolled_map"]
+__all__ = ["map_picture", "unrolled_map"]
 
 _WIDTH_IN, _MAP_IN, _LEFT_IN, _BELOW_IN, _ABOVE_IN = 7.4, 5.95, 0.62, 0.28, 0.36
 _SHORTEST_IN, _TALLEST_IN = 3.4, 6.6
+_TITLE_IN = 0.24
 _SMOOTH_PX = 2.0  # of the contour lines only
 _TICK_PT, _CONTOUR_PT = 7.0, 4.8
 _LEVEL_STEP_MM = 50.0
@@ -45,14 +46,36 @@ _MANY_MM = 6.0  # a scale that goes past this has a contour every 2 mm
 
 def unrolled_map(outcome: Outcome) -> str:
     """The map as an SVG element to stand in a page, 7.4 inches wide."""
-    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # where it may keep its caches is no matter of the user's
     import matplotlib as mpl
     from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
 
-    field = displacement_field(outcome)
-    tall = _height_in(outcome)
-    style: Any = {
+    with mpl.rc_context(_style()):
+        figure = _drawn(outcome)
+        FigureCanvasSVG(figure)
+        out = io.StringIO()
+        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
+    return _tidied(out.getvalue())
+
+
+def map_picture(outcome: Outcome, title: str, dpi: int = 150) -> bytes:
+    """The map as a PNG of its own, with a line above it that says what it shows."""
+    import matplotlib as mpl
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.patheffects import withStroke
+
+    with mpl.rc_context(_style()):
+        figure = _drawn(outcome, title)
+        FigureCanvasAgg(figure)
+        for name in figure.axes[0].texts:
+            name.set_path_effects([withStroke(linewidth=1.6, foreground="white", alpha=0.85)])
+        out = io.BytesIO()
+        figure.savefig(out, format="png", dpi=dpi, metadata={"Software": None})
+    return out.getvalue()
+
+
+def _style() -> Any:
+    logging.getLogger("matplotlib").setLevel(logging.ERROR)  # where it may keep its caches is no matter of the user's
+    return {
         "svg.hashsalt": "rectify",
         "svg.fonttype": "none",
         "font.family": "DejaVu Sans",
@@ -65,22 +88,27 @@ def unrolled_map(outcome: Outcome) -> str:
         "font.size": _TICK_PT,
         "axes.linewidth": 0.7,
     }
-    whole = tall + _BELOW_IN + _ABOVE_IN
-    with mpl.rc_context(style):
-        figure = Figure(figsize=(_WIDTH_IN, whole), dpi=72)
-        FigureCanvasSVG(figure)
-        box = (_LEFT_IN / _WIDTH_IN, _BELOW_IN / whole, _MAP_IN / _WIDTH_IN, tall / whole)
-        ax = figure.add_axes(box)
-        _paint(ax, outcome, field)
-        _scales(ax, outcome)
-        draw_outlines(ax, outcome)
-        draw_trimline(ax, outcome)
-        marks = draw_landmarks(ax, outcome)
-        write_names(ax, region_labels(outcome), marks)
-        _colour_bar(figure, (box[0] + box[2] + 0.3 / _WIDTH_IN, box[1], 0.13 / _WIDTH_IN, 0.95 * box[3]), outcome)
-        out = io.StringIO()
-        figure.savefig(out, format="svg", metadata={"Date": None, "Creator": None})
-    return _tidied(out.getvalue())
+
+
+def _drawn(outcome: Outcome, title: str = "") -> Figure:
+    from matplotlib.figure import Figure
+
+    field = displacement_field(outcome)
+    tall = _height_in(outcome)
+    whole = tall + _BELOW_IN + _ABOVE_IN + (_TITLE_IN if title else 0.0)
+    figure = Figure(figsize=(_WIDTH_IN, whole), dpi=72)
+    box = (_LEFT_IN / _WIDTH_IN, _BELOW_IN / whole, _MAP_IN / _WIDTH_IN, tall / whole)
+    ax = figure.add_axes(box)
+    _paint(ax, outcome, field)
+    _scales(ax, outcome)
+    draw_outlines(ax, outcome)
+    draw_trimline(ax, outcome)
+    marks = draw_landmarks(ax, outcome)
+    write_names(ax, region_labels(outcome), marks)
+    _colour_bar(figure, (box[0] + box[2] + 0.3 / _WIDTH_IN, box[1], 0.13 / _WIDTH_IN, 0.95 * box[3]), outcome)
+    if title:
+        figure.text(box[0], 1.0 - 0.08 / whole, title, fontsize=8.5, va="top")
+    return figure
 
 
 def _tidied(svg: str) -> str:

@@ -21,7 +21,16 @@ from rectify.rulebook.plan import Band, End, EndCap, Form, Oval, Overall, Plan, 
 from rectify.rulebook.quantity import show_mm
 from rectify.rulebook.resolve import resolve
 
-__all__ = ["ONE_PERSON_MM", "TWO_PEOPLE_MM", "Comparison", "Difference", "RegionDifference", "compare", "spread"]
+__all__ = [
+    "ONE_PERSON_MM",
+    "TWO_PEOPLE_MM",
+    "Comparison",
+    "Difference",
+    "RegionDifference",
+    "compare",
+    "planned",
+    "spread",
+]
 
 ONE_PERSON_MM, TWO_PEOPLE_MM = 1.0, 2.0  # Convery et al. (2003) Prosthet Orthot Int 27(3):207-213
 _SAME_MM = 0.005  # below what is shown
@@ -88,7 +97,7 @@ def compare(first: Rulebook, second: Rulebook, limb: LimbLike, facts: Facts | No
             found=f"{first.amputation}, and {second.amputation}",
         )
     notes: list[str] = []
-    one, two = (_planned(book, limb, facts or _AVERAGE, notes) for book in (first, second))
+    one, two = (planned(book, limb, facts, notes) for book in (first, second))
     places = Places(limb)
     by_name = [{region.name: region for region in plan.regions} for plan in (one, two)]
     names = list(dict.fromkeys((*by_name[0], *by_name[1])))
@@ -136,7 +145,9 @@ _AVERAGE = Facts(
 )
 
 
-def _planned(book: Rulebook, limb: LimbLike, facts: Facts, notes: list[str]) -> Plan:
+def planned(book: Rulebook, limb: LimbLike, facts: Facts | None, notes: list[str]) -> Plan:
+    """A rulebook resolved without tunings, by default for an average, healthy, bare limb; `notes` are added to."""
+    facts = facts or _AVERAGE
     needs = book.says.needs
     if needs is not None and needs.shaping and facts.shaping not in needs.shaping:
         facts = replace(facts, shaping=needs.shaping[0])
