@@ -60,7 +60,7 @@ def four_sides(outcome: Outcome) -> tuple[Picture, ...]:
     lateral = outcome.limb.chart.lateral
     tall = float(np.ptp(v[:, 2])) + 2 * _MARGIN_MM
     scale = min(_PX_PER_MM, _TALLEST_PX / tall) * _FINER
-    colours = displacement_colours(outcome.move, scale_top(outcome.move))
+    colours = displacement_colours(outcome.move, scale_top(outcome.worked))
     normals = vertex_normals(Mesh(v, outcome.mesh.faces))
     lines = _outline_points(outcome, 0.4 / scale * _FINER)
     return tuple(_picture(outcome, name, scale, lateral, colours, normals, lines) for name in VIEWS)

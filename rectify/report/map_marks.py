@@ -23,6 +23,7 @@ from rectify.viewer.outlines import rings_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.transforms import Transform
 
     from rectify.engine import Outcome
 
@@ -155,8 +156,6 @@ def region_labels(outcome: Outcome) -> list[Name]:
 
 def write_names(ax: Axes, regions: list[Name], marks: list[Name]) -> None:
     """Lay all names down, regions first, with a thin line to what they name where they had to move away."""
-    from matplotlib.transforms import IdentityTransform
-
     names = [*regions, *(m for m in marks if m.lines)]
     if not names:
         return
@@ -165,7 +164,7 @@ def write_names(ax: Axes, regions: list[Name], marks: list[Name]) -> None:
     box = ax.get_window_extent()
     taken = np.concatenate([dots - 2.2, dots + 2.2], axis=1)
     middles = place_labels(labels, (box.x0 + 1.5, box.y0 + 1.5, box.x1 - 1.5, box.y1 - 1.5), taken)
-    plain = IdentityTransform()
+    plain = _points(ax)
     for i, (name, label, (x, y)) in enumerate(zip(names, labels, middles, strict=True)):
         _leader(ax, label, x, y)
         ax.text(
@@ -194,13 +193,16 @@ def _label(ax: Axes, name: Name, *, centred: bool) -> Label:
     return Label((float(x), float(y)), max(widths) + 2.0, len(name.lines) * name.size_pt * 1.12 + 1.0, centred)
 
 
-def _leader(ax: Axes, label: Label, x: float, y: float) -> None:
-    from matplotlib.transforms import IdentityTransform
+def _points(ax: Axes) -> Transform:
+    """Points of the whole figure, whatever it is drawn at: names are laid out at 72 dots to the inch."""
+    from matplotlib.transforms import Affine2D
 
+    return Affine2D().scale(1.0 / 72.0) + ax.get_figure(root=True).dpi_scale_trans  # type: ignore[union-attr]
+
+
+def _leader(ax: Axes, label: Label, x: float, y: float) -> None:
     half = np.array([label.width, label.height]) / 2
     anchor, middle = np.array(label.anchor), np.array([x, y])
     edge = np.clip(anchor, middle - half, middle + half)
     if np.linalg.norm(edge - anchor) > _LEADER_FROM_PT:
-        ax.plot(
-            [edge[0], anchor[0]], [edge[1], anchor[1]], color=INK, lw=0.4, transform=IdentityTransform(), zorder=4.5
-        )
+        ax.plot([edge[0], anchor[0]], [edge[1], anchor[1]], color=INK, lw=0.4, transform=_points(ax), zorder=4.5)

@@ -131,7 +131,7 @@ def _height_in(outcome: Outcome) -> float:
 
 def _paint(ax: Axes, outcome: Outcome, field: Field) -> None:
     """The colours, and contour lines: solid where material was added, dashed where it was taken."""
-    chart, top = outcome.limb.chart, scale_top(outcome.move)
+    chart, top = outcome.limb.chart, scale_top(outcome.worked)
     move, across = field.move, -chart.lateral * field.angles
     filled = field.filled
     if chart.lateral > 0:
@@ -195,7 +195,7 @@ def _scales(ax: Axes, outcome: Outcome) -> None:
 
 
 def _colour_bar(figure: Figure, box: tuple[float, float, float, float], outcome: Outcome) -> None:
-    top = scale_top(outcome.move)
+    top = scale_top(outcome.worked)
     bar = figure.add_axes(box)
     values = np.linspace(top, -top, 201)[:, None]
     colours = np.round(displacement_colours(values, top)).astype(np.uint8)

@@ -23,7 +23,11 @@ INK = "#20262b"
 
 
 def scale_top(move: Floats) -> float:
-    """Where the colour scale ends, either way: the largest move, rounded up to a whole mm, at least 2 mm."""
+    """Where the colour scale ends, either way: the largest move, rounded up to a whole mm, at least 2 mm.
+
+    Given the moves without what forms walls and the brim, a flare of 10 mm has the scale's last colour and leaves the
+    amounts theirs.
+    """
     return float(max(2.0, np.ceil(np.abs(move).max(initial=0.0))))
 
 

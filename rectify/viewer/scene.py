@@ -144,14 +144,14 @@ def scene_of(outcome: Outcome, *, case: str = "", most_faces: int = MOST_FACES) 
         captured=limb.mesh.vertices[view.kept],
         rectified=outcome.mesh.vertices[view.kept],
         move=outcome.move[view.kept],
-        top_mm=scale_top(outcome.move),
+        top_mm=scale_top(outcome.worked),
         regions=_regions(outcome),
         outlines=tuple(_outlines(outcome)),
         marks=_marks(outcome),
         trimline=_trimline(outcome),
         region_of=_region_of(outcome)[view.kept],
         filled=filled[view.kept],
-        levels=level_table(limb.profile, limb.mesh, outcome.mesh),
+        levels=level_table(limb.profile, limb.mesh, outcome.unbrimmed),
         frame=limb.frame,
     )
 

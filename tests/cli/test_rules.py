@@ -8,10 +8,10 @@ import jsonschema
 import pytest
 import yaml
 
-from rectify.data import rules_folder
+from rectify.data import demo_folder, rules_folder
 from tests.cli.conftest import Run
 
-PTB = "transtibial-patellar-tendon-bearing"
+PTB, TSB = "transtibial-patellar-tendon-bearing", "transtibial-total-surface-bearing"
 SHIPPED = sorted(p.stem for p in rules_folder().glob("*.yaml") if p.stem != "evidence")
 
 
@@ -114,3 +114,54 @@ def test_the_schema_is_a_schema_and_takes_the_shipped_rulebooks(run: Run) -> Non
 
 def test_the_schema_of_the_report_can_be_had_too(run: Run) -> None:
     jsonschema.Draft202012Validator.check_schema(run("rules", "schema", "--of", "report").json)
+
+
+# -- the picture, and what amounts rest on -----------------------------------------------------------
+
+
+def test_show_draws_the_limb_laid_flat(run: Run, tmp_path: Path) -> None:
+    picture = tmp_path / "map.png"
+    ended = run("rules", "show", PTB, "--picture", picture)
+    assert ended.code == 0 and "generated transtibial limb" in ended.err
+    assert picture.read_bytes().startswith(b"\x89PNG\r\n")
+    again = run("rules", "show", PTB, "--picture", picture)
+    assert again.code == 2 and "is there already" in again.err
+    for bad, said in (("map.jpg", "ends in .png"), ("nowhere/map.png", "has no folder")):
+        ended = run("rules", "show", PTB, "--picture", tmp_path / bad, "--json")
+        assert ended.code == 2 and said in ended.err and not (tmp_path / bad).exists()
+
+
+def test_show_for_a_case_lists_regions_from_proximal_to_distal_with_their_side(run: Run, tmp_path: Path) -> None:
+    case, picture = demo_folder() / "RB-102", tmp_path / "case.png"
+    ended = run("rules", "show", PTB, "--case", case, "--picture", picture)
+    assert ended.code == 0 and picture.stat().st_size > 10_000
+    lines = ended.out.splitlines()
+    start = next(i for i, line in enumerate(lines) if line.startswith("REGIONS")) + 2
+    rows = [line.split() for line in lines[start : start + 14]]
+    levels = [float(next(word for word in row[5:] if word.lstrip("-").isdigit())) for row in rows]
+    assert levels == sorted(levels) and len(levels) == 14
+    sides = {row[0]: " ".join(row) for row in rows}
+    assert " anterior " in sides["patellar-tendon"] and " lateral " in sides["fibular-head"]
+    assert " +1.00 " in sides["fibular-head"] and " 3.0-6.0 " in sides["fibular-head"]
+
+
+def test_show_says_on_what_the_amounts_rest(run: Run, tmp_path: Path) -> None:
+    told = run("rules", "show", TSB, "--json").json["standing"]
+    assert (told["amounts"], told["with_source"]) == (9, 1)
+    by_key = {source["key"]: source for source in told["sources"]}
+    assert by_key["jasken-2018"]["sure"] == "read-text" and "Jasken J" in by_key["jasken-2018"]["citation"]
+    ended = run("rules", "show", TSB)
+    assert "Of 9 amounts 1 rest on a source" in ended.out and "(read in its text)" in ended.out
+    none = run("rules", "show", PTB).out
+    assert "Of 15 amounts 0 rest on a source" in none
+    # a folder's own list counts too
+    (tmp_path / "evidence.yaml").write_text(
+        "format: 1\nsources:\n  ours:\n    citation: Forty of our own models, measured\n"
+        "    says: 4.8 mm.\n    sure: computed\n"
+    )
+    (tmp_path / "ours.yaml").write_text(
+        f"format: 1\nextends: {PTB}\nname: Ours\nstatus: draft\nrevision: 1\n"
+        "regions:\n  patellar-tendon: {amount: 4.8 mm, evidence: ours}\n"
+    )
+    ours = run("rules", "show", tmp_path / "ours.yaml").out
+    assert "Of 15 amounts 1 rest on a source" in ours and "Forty of our own models" in ours

@@ -240,9 +240,10 @@ def test_above_the_condyles_the_model_is_narrower_and_over_them_it_is_not(name: 
 
 @pytest.mark.parametrize("name", [name for name, book in ON_LIMBS if book == SUB_ISCHIAL])
 def test_a_thigh_loses_about_7_percent_of_its_volume_and_its_inner_wall_stays(name: str) -> None:
-    """7 to 10 % for an average thigh (common practice, no source); a short one, mostly rounded end, a little less."""
+    """The working table itself takes 6.7 % off its own thigh (closed form: tests/external/test_published_practice.py);
+    sides held by 3 mm add to it, room at the end and on a short limb its round end take from it."""
     outcome = _outcome(name, SUB_ISCHIAL)
-    assert -10.0 <= outcome.volumes.change_percent <= -6.0
+    assert -7.7 <= outcome.volumes.change_percent <= -5.7
     inner = outcome.limb.chart.point(np.array([8.0, 16.0, 24.0]), np.full(3, 270.0))
     assert np.abs(_move_at(outcome, inner)).max() < 1e-9  # mm: the flare taken off again
 
