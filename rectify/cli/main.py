@@ -16,6 +16,7 @@ from rectify.cli.demo import demo_command
 from rectify.cli.ending import explain
 from rectify.cli.marks import marks_command
 from rectify.cli.measure import measure_command
+from rectify.cli.process import settle_process
 from rectify.cli.release import release_command
 from rectify.cli.rules import rules_group
 from rectify.cli.say import finish_streams, settle_streams
@@ -68,6 +69,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         The exit code; see `rectify.cli.ending` and `rectify.api`.
     """
     words = list(sys.argv[1:] if arguments is None else arguments)
+    if arguments is None:  # the process is ours
+        settle_process()
     settle_streams()
     try:
         code = commands.main(args=words, prog_name="rectify", standalone_mode=False)

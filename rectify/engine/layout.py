@@ -37,8 +37,7 @@ class Layout:
         """Plane coordinates of places (n,), (n,): (n, 2) mm; very large where the plane does not reach."""
         stations, angles = np.atleast_1d(stations).astype(np.float64), np.atleast_1d(angles).astype(np.float64)
         if self.kind == "wall":
-            x = self.chart.around(self.anchor.angle_deg, stations, angles)
-            return np.stack([x, self.chart.along(self.anchor.station_mm, stations, angles)], axis=1)
+            return np.stack(self.chart.apart(self.anchor, stations, angles)).T
         if self.kind == "pole":
             far, turn = self.chart.to_pole(stations, angles), np.radians(angles)
             return np.stack([far * np.sin(turn), -far * np.cos(turn)], axis=1)

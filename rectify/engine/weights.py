@@ -13,13 +13,13 @@ from dataclasses import dataclass
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy import ndimage
 from shapely.geometry.base import BaseGeometry
 
 from rectify.engine.blend import fallen
 from rectify.engine.layout import Layout, layout_at
 from rectify.engine.outline import cleared, closed, drawn, inradius, opened, plane_of, ring_of, turned
 from rectify.errors import RulesError
+from rectify.geometry.grid_spline import GridSpline, Reading
 from rectify.geometry.mesh import Floats, Points
 from rectify.limb.chart import Chart
 from rectify.rulebook.plan import Band, EndCap, Fall, Outline, Oval, RegionPlan, Sector, Strip
@@ -246,14 +246,16 @@ class _Raster:
         shapely.prepare(line)
         distance = shapely.distance(shapely.points(px, py), border)
         distance *= np.where(shapely.contains_xy(line, px, py), 1.0, -1.0)
-        self._spline = ndimage.spline_filter(distance.reshape(self._size), order=3, mode="nearest")
+        self._spline = GridSpline.of(distance.reshape(self._size), around=False)
 
     def step(self, plane: Points, blend: _Blend) -> Floats:
         """Weights at plane points (n, 2)."""
         at = (plane - self._low) / _RASTER_MM
-        near = ((at >= 0) & (at <= self._size - 1)).all(axis=1)
+        far_x, far_y = (self._size - 1).tolist()
+        x, y = at[:, 0], at[:, 1]
+        near = np.flatnonzero((x >= 0) & (x <= far_x) & (y >= 0) & (y <= far_y))
         weight = np.zeros(len(plane))
-        distance = ndimage.map_coordinates(self._spline, at[near].T, order=3, prefilter=False, mode="nearest")
+        distance = Reading(at[near, 0], at[near, 1], self._spline.shape).of(self._spline)
         weight[near] = _step(distance, blend)
         return weight
 

