@@ -39,8 +39,7 @@ def measure_command(case: Path, step: float, as_json: bool) -> int:
     else:
         _tell(facts)
     for warning in facts["warnings"]:
-        if warning["severity"] != "note":
-            message(f"look: {told(warning['message'], warning['where'])}")
+        message(f"{warning['severity']}: {told(warning['message'], warning['where'])}")
     return 0
 
 

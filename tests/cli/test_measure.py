@@ -57,3 +57,23 @@ def test_a_tape_that_disagrees_is_said(run: Run, demo_case: Path) -> None:
     ended = run("measure", demo_case)
     assert ended.code == 0 and "DISAGREES" in ended.out
     assert "look: circumference at mid-patellar-tendon: the tape says 320 mm" in ended.err
+
+
+def test_a_tape_that_lies_all_one_way_is_told_with_what_that_is_as_much_as(run: Run, demo_case: Path) -> None:
+    file = demo_case / "case.yaml"
+    text = file.read_text()
+    for value in (363, 364, 339):  # 2 pi times 5.1 mm, as a 6 mm liner lies out when it is donned
+        assert f"value: {value} mm" in text
+        text = text.replace(f"value: {value} mm", f"value: {value - 32} mm")
+    file.write_text(text)
+    ended = run("measure", demo_case)
+    assert ended.code == 0 and ended.out.count("DISAGREES") == 3
+    assert "all 3 circumferences of the capture are larger than the tape's, by 31." in ended.err
+    assert "as much as a 6 mm liner that the case does not declare" in ended.err
+
+
+def test_levels_that_a_clinic_records_stand_in_a_table_of_their_own(run: Run, demo_case: Path) -> None:
+    rows = {row["name"]: row for row in run("measure", demo_case, "--json").json["references"]}
+    assert next(iter(rows)) == "proximal" and list(rows)[-1] == "distal-end"
+    assert rows["mid-patellar-tendon"]["level_mm"] == 0.0 and rows["distal-end"]["circumference_mm"] is None
+    assert "reference level" in run("measure", demo_case).out

@@ -277,3 +277,15 @@ def test_sides_are_told_by_angle_on_either_side(write: Write) -> None:
         x = facts["regions"]["outside"]["core_xyz"][0]
         assert x == pytest.approx(50.0 if side == "right" else -50.0, abs=0.5)
         assert facts["extremes"]["build_up"]["angle_deg"] == pytest.approx(90.0, abs=25.0)
+
+
+def test_a_hand_shaped_cast_says_what_its_reductions_were_multiplied_by_and_its_build_ups_stay_whole() -> None:
+    report = demo("RB-106").report  # PTB on the inside of a cast shaped by hand
+    assert report["scan"]["shaping"] == "hand"
+    conditions = report["rulebook"]["conditions"]
+    for name, row in report["regions"].items():
+        told = [text for text in conditions if text.startswith(f"{name}: ") and "shaping is hand: times 0." in text]
+        assert bool(told) == (row["action"] == "reduce"), name
+    assert report["regions"]["patellar-tendon"]["amount"] == "6 mm"
+    assert report["regions"]["patellar-tendon"]["rulebook_mm"] < 6.0
+    assert report["regions"]["fibular-head"]["rulebook_mm"] == 4.0
