@@ -24,7 +24,7 @@ BUDGETS = {
     "marks": (60, 90),
     "rulebook": (60, 90),
     "engine": (180, 90),
-    "case": (30, 90),
+    "case": (60, 90),
     "fabrication": (90, 90),
     "report": (120, 90),
     "viewer": (60, 90),
