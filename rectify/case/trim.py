@@ -18,8 +18,8 @@ from rectify.capture.top import top_loop
 from rectify.case.model import TrimModel
 from rectify.errors import CaseError, MeshError
 from rectify.geometry.edges import border_loops
-from rectify.geometry.mesh import Floats, Mesh
-from rectify.limb.axis import Axis, fit_axis
+from rectify.geometry.mesh import Floats, Mesh, Points
+from rectify.limb.axis import LEAST_ABOVE_MM, Axis, fit_axis
 from rectify.limb.landmarks import RawLandmark
 from rectify.limb.origin import origin_of
 from rectify.limb.vocabulary import vocabulary
@@ -29,6 +29,7 @@ from rectify.rulebook.yamltext import Document
 __all__ = ["check_trim", "cut_off", "plane_for"]
 
 _PLANE = "{through: [x, y, z], cut-towards: [x, y, z]}"
+_ROUNDS, _STILL_MM = 8, 1e-6  # of cut and axis settling together
 _KEEP_MM = 5.0  # below the plane, of a landmark that must be there: the skin just at a cut is no place to measure from
 
 
@@ -79,9 +80,7 @@ def plane_for(
             towards = towards / np.linalg.norm(towards)
         else:
             assert trim.at is not None
-            axis = _axis(mesh, landmarks, amputation)
-            level = (landmarks[trim.at].points[0] - axis.point) @ axis.distal + trim.offset_mm
-            point, towards = axis.point + level * axis.distal, -axis.distal
+            point, towards = _square(mesh, landmarks[trim.at].points[0], trim.offset_mm, landmarks, amputation)
         _check_kept(point, towards, landmarks, amputation, document)
         return point, towards
 
@@ -127,11 +126,25 @@ def _where(beyond: float) -> str:
 # -- the axis of a scan whose top is not yet what it will be --------------------------------------------
 
 
-def _axis(mesh: Mesh, landmarks: Mapping[str, RawLandmark], amputation: str) -> Axis:
+def _square(
+    mesh: Mesh, at: Floats, offset_mm: float, landmarks: Mapping[str, RawLandmark], amputation: str
+) -> Plane:
+    """The plane square to the axis, so many mm distal of a point."""
     origin = origin_of(amputation, landmarks)
-    above = vocabulary(amputation).segment == "above"
     distal = _distal(mesh, origin, landmarks, amputation)
     edge = mesh.vertices[[int(np.argmin(mesh.vertices @ distal))]]  # its most proximal point stands for an edge
+    above = vocabulary(amputation).segment == "above"
+    # above a joint the axis runs through the levels up to the edge: that of the cut limb, so the cut is where it is
+    for _ in range(_ROUNDS if above else 1):
+        axis = _axis(mesh, origin, distal, edge, above)
+        point = axis.point + ((at - axis.point) @ axis.distal + offset_mm) * axis.distal
+        moved, edge = float(np.linalg.norm(edge[0] - point)), point[None]
+        if moved < _STILL_MM or (origin - point) @ axis.distal < LEAST_ABOVE_MM:  # too low a plane is refused elsewhere
+            break
+    return point, -axis.distal
+
+
+def _axis(mesh: Mesh, origin: Floats, distal: Floats, edge: Points, above: bool) -> Axis:
     try:
         return fit_axis(mesh, origin, distal, edge=edge, above=above)
     except MeshError:  # a hole in the middle: it will be filled, and is not in the way of an axis

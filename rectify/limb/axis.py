@@ -20,7 +20,7 @@ from rectify.geometry.mesh import Floats, Mesh, Points
 from rectify.geometry.normals import unit
 from rectify.geometry.sections import cut
 
-__all__ = ["Axis", "fit_axis", "frame_of", "to_frame"]
+__all__ = ["LEAST_ABOVE_MM", "Axis", "fit_axis", "frame_of", "to_frame"]
 
 _FROM, _TO = 0.30, 0.70  # of the way from the origin's level to the distal end
 _LEVELS = 41
@@ -29,7 +29,7 @@ _CONVERGED = 1e-12  # radians between two steps
 _MOST_TURN_DEG = 45.0  # from the way the opening faces; more is no line of the limb
 _ROOM = 0.05  # radians that the axis may turn before the cut part is chosen anew
 _LEAST_LENGTH_MM = 15.0  # less than this below the origin and there is no segment to fit
-_LEAST_ABOVE_MM = 60.0  # nor above it with less than this
+LEAST_ABOVE_MM = 60.0  # nor above it with less than this
 _EDGE_MARGIN_MM = 5.0  # sections so near the open edge do not count
 
 
@@ -161,10 +161,10 @@ def _span(
     end = _end_level(mesh, origin, distal)
     lowest = -np.inf if edge is None else float(((edge - origin) @ distal).max())
     if above:
-        if not -lowest >= _LEAST_ABOVE_MM:
+        if not -lowest >= LEAST_ABOVE_MM:
             raise MeshError(
                 "no limb above the origin landmark",
-                wanted=f"at least {_LEAST_ABOVE_MM:g} mm between it and the capture's edge",
+                wanted=f"at least {LEAST_ABOVE_MM:g} mm between it and the capture's edge",
                 found=f"{max(-lowest, 0.0):.1f} mm",
                 hint="capture further up",
             )

@@ -12,7 +12,7 @@ from rectify.case import open_case
 from rectify.errors import CaseError, MeshError
 from rectify.geometry.mesh import Mesh
 from rectify.report import measure_facts
-from rectify.synthetic import Transtibial, capsule, transtibial
+from rectify.synthetic import KneeDisarticulation, Transtibial, capsule, knee_disarticulation, transtibial
 from rectify.synthetic.files import stl_bytes
 
 AT = "trim: {at: mid-patellar-tendon, proximal: 40 mm}"
@@ -27,14 +27,22 @@ def posed(points):
     return np.asarray(points) @ TURN.T + SHIFT
 
 
-def write(folder, mesh: Mesh, marks: dict, scan: str = AT, units: str = "mm", scale: float = 1.0, more: str = ""):
+def write(
+    folder,
+    mesh: Mesh,
+    marks: dict,
+    scan: str = AT,
+    units: str = "mm",
+    scale: float = 1.0,
+    limb: str = "side: right\namputation: transtibial",
+):
     """A case in an arbitrary pose; lengths of its files are mm divided by `scale`."""
     folder.mkdir(exist_ok=True)
     (folder / "scan.stl").write_bytes(stl_bytes(mesh.with_vertices(posed(mesh.vertices) / scale)))
     lines = [f"{name}: {p if isinstance(p, str) else text(posed(p) / scale)}" for name, p in marks.items()]
     (folder / "landmarks.yaml").write_text("\n".join(lines) + "\n")
-    head = "format: 1\ncase: RB-901\nside: right\namputation: transtibial\nlandmarks: landmarks.yaml\n"
-    (folder / "case.yaml").write_text(f"{head}scan: {{file: scan.stl, units: {units}, {scan}}}\n{more}")
+    head = f"format: 1\ncase: RB-901\n{limb}\nlandmarks: landmarks.yaml\n"
+    (folder / "case.yaml").write_text(f"{head}scan: {{file: scan.stl, units: {units}, {scan}}}\n")
     return open_case(folder)
 
 
@@ -116,6 +124,27 @@ def test_the_axis_of_the_cut_is_the_limbs_own(tmp_path, leg):
     same = whole.profile.levels > -40.0
     gap = whole.profile.at(20.0, whole.profile.circumference) - cut.profile.at(20.0, cut.profile.circumference)
     assert same.any() and abs(gap) < 1e-6  # mm: what is below the cut keeps its bits
+
+
+def test_a_hole_in_the_middle_is_not_in_the_way(tmp_path):
+    middles = PILL.vertices[PILL.faces].mean(axis=1)
+    torn = Mesh(PILL.vertices, PILL.faces[np.linalg.norm(middles - [50.0, 0.0, -75.0], axis=1) > 7.0])
+    case = write(tmp_path / "a", torn, MARKS)
+    assert {"top-cut", "hole-filled"} <= {step.code for step in case.scan.steps}
+    assert np.abs(case.captured.edge[:, 2] - 40.0).max() < 0.3  # mm; the patch is a little off the cylinder
+
+
+def test_a_thigh_is_cut_above_its_knee(tmp_path):
+    made = knee_disarticulation(KneeDisarticulation(side="left", edge_mm=7.0))
+    marks = {n: p for n, p in made.landmarks.items() if np.ndim(p) == 1 and n != "greater-trochanter"}
+    knee = "side: left\namputation: knee-disarticulation"
+    with pytest.raises(CaseError, match=r"medial-condyle \(5 mm beyond the plane\)"):
+        write(tmp_path / "a", made.mesh, marks, "trim: {at: medial-condyle, distal: 5 mm}", limb=knee)
+    trim = "trim: {at: supracondylar-level, proximal: 150 mm}"
+    limb = write(tmp_path / "b", made.mesh, marks, trim, limb=knee).captured
+    level = limb.landmarks["supracondylar-level"].level_mm - 150.0
+    assert np.abs(-limb.edge[:, 2] - level).max() < 0.6  # mm; 8 % of an edge
+    assert limb.landmarks["perineum"].beyond_capture
 
 
 def test_landmarks_on_what_was_cut_off_count_as_beyond_the_capture(tmp_path, leg):
