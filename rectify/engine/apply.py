@@ -17,11 +17,10 @@ import numpy as np
 
 from rectify.engine.achieved import Lost, RegionOutcome, achieve
 from rectify.engine.calliper import dimension_sizes, tips_of
-from rectify.engine.field import Asked, ask
+from rectify.engine.field import Asked, Weighed, ask
 from rectify.engine.guard import Guarded, guard, turned_over
 from rectify.engine.inside import Inside, donning_warning, inside_volumes
 from rectify.engine.limits import breaches
-from rectify.engine.places import places_of
 from rectify.geometry.dihedral import added_dihedral
 from rectify.geometry.edges import survey
 from rectify.geometry.mesh import Floats, Mesh
@@ -149,8 +148,14 @@ class Outcome:
         return np.asarray(self.move - np.einsum("ij,ij->i", self.asked.form, self.asked.places.normals))
 
 
-def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
+def rectify_limb(limb: Limb, plan: Plan, weighed: Weighed | None = None) -> Outcome:
     """Carry out a plan on a limb.
+
+    Parameters
+    ----------
+    limb, plan : Limb, Plan
+    weighed : Weighed, optional
+        Of this limb, and of a plan that differs in amounts only: see `rectify.engine.prepared`.
 
     Raises
     ------
@@ -159,8 +164,8 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
     RectifyError
         If no sound shape was found.
     """
-    places = places_of(limb)
-    asked = ask(limb, plan, places)
+    asked = ask(limb, plan, weighed=weighed)
+    places = asked.places
     steepest = float(np.tan(np.radians(plan.limits.slope_deg)))
     guarded = guard(limb, places, asked.base, asked.normals, asked.step, steepest, asked.form)
     kept = guarded.formed[:, None]
@@ -169,7 +174,7 @@ def rectify_limb(limb: Limb, plan: Plan) -> Outcome:
     unbrimmed = mesh.with_vertices(mesh.vertices - asked.brim) if asked.brim.any() else mesh
     regions = achieve(limb, plan, asked, guarded)
     levels = np.arange(np.ceil(limb.chart.top_mm / _LEVEL_STEP_MM) * _LEVEL_STEP_MM, limb.end_level_mm, _LEVEL_STEP_MM)
-    before, after = measure_levels(limb.mesh, levels), measure_levels(unbrimmed, levels)
+    before, after = limb.profile.only(levels), measure_levels(unbrimmed, levels)
     outcome = Outcome(
         limb=limb,
         plan=plan,

@@ -20,7 +20,7 @@ from rectify.limb.chart import wrap_deg
 from rectify.limb.limb import Limb
 from rectify.rulebook.plan import EndCap, Plan, RegionPlan
 
-__all__ = ["Asked", "ask", "local_step"]
+__all__ = ["Asked", "Weighed", "ask", "local_step", "weigh"]
 
 
 _FINISHED_ROUNDS = 4
@@ -92,8 +92,26 @@ class Asked:
         return np.asarray((self.weight[i] == 1.0) & free)
 
 
-def ask(limb: Limb, plan: Plan, places: Places | None = None) -> Asked:
-    """Everything the plan asks of this limb.
+@dataclass(frozen=True, eq=False)
+class Weighed:
+    """What of a plan does not depend on its amounts: where its regions lie.
+
+    Parameters
+    ----------
+    places : Places
+    weights : one per region, in the plan's order
+    weight, share : (r, n)
+        As `Asked` has them.
+    """
+
+    places: Places
+    weights: tuple[Weight, ...]
+    weight: Floats
+    share: Floats
+
+
+def weigh(limb: Limb, plan: Plan, places: Places | None = None) -> Weighed:
+    """Where a plan's regions lie on a limb.
 
     Raises
     ------
@@ -102,7 +120,27 @@ def ask(limb: Limb, plan: Plan, places: Places | None = None) -> Asked:
     """
     places = places_of(limb) if places is None else places
     weights, weight = _weigh(limb, plan, places)
-    share = _shares(plan, weight)
+    return Weighed(places, weights, weight, _shares(plan, weight))
+
+
+def ask(limb: Limb, plan: Plan, places: Places | None = None, weighed: Weighed | None = None) -> Asked:
+    """Everything the plan asks of this limb.
+
+    Parameters
+    ----------
+    limb, plan : Limb, Plan
+    places : Places, optional
+        Where they are known already.
+    weighed : Weighed, optional
+        Of this limb, and of a plan that differs in amounts only.
+
+    Raises
+    ------
+    Faults
+        Every region whose outline has no room, or whose core holds no vertex of this mesh.
+    """
+    weighed = weigh(limb, plan, places) if weighed is None else weighed
+    places, weights, weight, share = weighed.places, weighed.weights, weighed.weight, weighed.share
     forming = Forming.of(limb, plan.regions, weights, weight, places)
     end, end_cells = _end(limb, plan, places)
     moved = None

@@ -205,7 +205,9 @@ class Limb:
 
     def model_volume_ml(self) -> float:
         """Volume of the whole closed body, ml."""
-        return volume(self.closed) / 1000.0
+        if "model_volume_ml" not in self.found:
+            self.found["model_volume_ml"] = volume(self.closed) / 1000.0
+        return float(self.found["model_volume_ml"])
 
     def shape_class(self) -> tuple[str, float]:
         """conical, cylindrical or bulbous, and the ratio that says so; as far as the segment's sections are closed."""

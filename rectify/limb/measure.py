@@ -11,7 +11,7 @@ exact, and between the two the way is gradual. `rough_mm` says how rough it is. 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -57,6 +57,19 @@ class Profile:
     ml: Floats
     closed: NDArray[np.bool_]
     rough_mm: Floats
+
+    def only(self, levels: Floats) -> Profile:
+        """The same at some of its levels (k,), ascending.
+
+        Raises
+        ------
+        ValueError
+            If one of them is not among its own.
+        """
+        at = np.searchsorted(self.levels, levels)
+        if len(at) and (at[-1] >= len(self.levels) or not np.array_equal(self.levels[at], levels)):
+            raise ValueError("a level that was not measured")
+        return Profile(**{field.name: getattr(self, field.name)[at] for field in fields(self)})
 
     def at(self, level: float, values: Floats) -> float:
         """One of the columns at any level between closed ones; NaN outside."""
