@@ -9,6 +9,7 @@ to 25 mm from the anchor on the wall, 5 % on the cap. Wide regions are off by mo
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -62,18 +63,23 @@ class Layout:
         values = np.linalg.eigvals(np.linalg.solve(metric, carried)).real
         return np.asarray(np.abs(np.sqrt(np.clip(values, 0.0, None)) - 1.0).max(axis=1))
 
+    @cached_property
+    def _axes(self) -> tuple[Floats, Floats, Floats, Floats]:
+        """The anchor's place on the surface, and the directions up, along and around there."""
+        station, angle = self.anchor.station_mm, np.array([self.anchor.angle_deg])
+        origin = self.chart.smooth_point(np.array([station]), angle)[0]
+        up = self.chart.normal(np.array([station]), angle)[0]
+        before, after = self.chart.smooth_point(np.array([station - 1.0, station + 1.0]), np.repeat(angle, 2))
+        along = unit((after - before) - ((after - before) @ up) * up)
+        return origin, up, along, -self.chart.lateral * np.cross(up, along)
+
     def _azimuthal(self, stations: Floats, angles: Floats) -> Points:
         """Arc and bearing from the anchor, taking the way there as an arc of even curvature.
 
         chord (h / sin h) with h half the angle between the normals: exact on a sphere, a cylinder's rings and
         a plane.
         """
-        station, angle = self.anchor.station_mm, np.array([self.anchor.angle_deg])
-        origin = self.chart.smooth_point(np.array([station]), angle)[0]
-        up = self.chart.normal(np.array([station]), angle)[0]
-        before, after = self.chart.smooth_point(np.array([station - 1.0, station + 1.0]), np.repeat(angle, 2))
-        along = unit((after - before) - ((after - before) @ up) * up)
-        around = -self.chart.lateral * np.cross(up, along)
+        origin, up, along, around = self._axes
         chord = self.chart.smooth_point(stations, angles) - origin
         cosine = np.clip(self.chart.normal(stations, angles) @ up, -1.0, 1.0)
         half = np.arccos(cosine) / 2

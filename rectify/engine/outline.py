@@ -16,6 +16,7 @@ __all__ = ["cleared", "closed", "drawn", "inradius", "opened", "plane_of", "ring
 
 _QUADRANT = 24  # segments to a quarter circle
 _GRID_MM = 1.0
+_THERE_MM = 1e-10  # nearer than this a step back from the plane changes nothing any more
 _BACK_MM = 0.3
 
 
@@ -125,6 +126,8 @@ def _back(points: Points, layout: Layout) -> NDArray[np.float64]:
         ds = (layout.plane(at[:, 0] + 0.5, at[:, 1]) - here) / 0.5
         da = (layout.plane(at[:, 0], at[:, 1] + 0.5) - here) / 0.5
         miss = points - here
+        if np.abs(miss).max(initial=0.0) < _THERE_MM:
+            break
         det = ds[:, 0] * da[:, 1] - ds[:, 1] * da[:, 0]
         det = np.where(np.abs(det) > 1e-9, det, 1e-9)
         at[:, 0] += np.clip((miss[:, 0] * da[:, 1] - miss[:, 1] * da[:, 0]) / det, -20, 20)

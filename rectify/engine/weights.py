@@ -255,7 +255,7 @@ class _Raster:
         x, y = at[:, 0], at[:, 1]
         near = np.flatnonzero((x >= 0) & (x <= far_x) & (y >= 0) & (y <= far_y))
         weight = np.zeros(len(plane))
-        distance = Reading(at[near, 0], at[near, 1], self._spline.shape).of(self._spline)
+        distance = Reading.at(at[near, 0], at[near, 1], self._spline.shape).of(self._spline)
         weight[near] = _step(distance, blend)
         return weight
 

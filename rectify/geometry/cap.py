@@ -17,6 +17,7 @@ from scipy.ndimage import gaussian_filter1d
 from scipy.sparse.linalg import splu
 
 from rectify.errors import MeshError
+from rectify.geometry.corners import all_corners, any_corner
 from rectify.geometry.crossings import crossing_faces
 from rectify.geometry.edges import border_loops
 from rectify.geometry.mesh import Faces, Ints, Mesh, Points
@@ -162,8 +163,8 @@ def _crossings(mesh: Mesh, cap: Cap) -> int:
     near = np.zeros(len(mesh.vertices), dtype=bool)
     near[cap.loop] = True
     for _ in range(_RINGS_LOOKED_AT):
-        near[mesh.faces[near[mesh.faces].any(axis=1)]] = True
-    wall = mesh.faces[near[mesh.faces].all(axis=1)]
+        near[mesh.faces[any_corner(near, mesh.faces)].ravel()] = True
+    wall = mesh.faces[all_corners(near, mesh.faces)]
     both = closed(Mesh(mesh.vertices, wall), cap)
     return int((crossing_faces(both) >= len(wall)).sum())
 

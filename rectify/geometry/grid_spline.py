@@ -9,13 +9,14 @@ is what scipy's ndimage does with order 3 and mode "reflect", in half the time w
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
 from rectify.geometry.mesh import Floats, Ints
 
-__all__ = ["GridSpline", "Reading"]
+__all__ = ["GridSpline", "Reading", "Steps"]
 
 _FEW = 256  # places: then all sixteen values about each are taken at once
 
@@ -52,25 +53,44 @@ class GridSpline:
         return self.coefficients.shape[0] - 3, self.coefficients.shape[1] - 3
 
 
-class Reading:
-    """Places of a grid: rows (n,) in [0, k - 1] and columns (n,) in [0, c - 1], or in [0, c) where they run round."""
+@dataclass(frozen=True, eq=False)
+class Steps:
+    """Places along one way of a grid: the value at or before each (n,), and what the four about it count for (4, n).
 
-    def __init__(self, rows: Floats, columns: Floats, shape: tuple[int, int], order: int = 3) -> None:
+    One place alone, n = 1, goes with any number of places along the other way.
+    """
+
+    at: Ints
+    weights: Floats
+
+    @classmethod
+    def of(cls, places: Floats, count: int, order: int = 3) -> Steps:
+        """Of places in [0, count - 1], or in [0, count) where the grid runs round."""
+        at = np.minimum(places.astype(np.int64), count - 1)
+        return cls(at, (_cubic if order == 3 else _straight)(places - at))
+
+
+class Reading:
+    """Places of a grid (k, c): the way to its values there, for reading several grids at the same places."""
+
+    def __init__(self, down: Steps, along: Steps, shape: tuple[int, int]) -> None:
         self._width = shape[1] + 3
         # in units of the coefficients, whose first row and column are one before the grid's own
-        i = np.minimum(rows.astype(np.int64), shape[0] - 1)
-        j = np.minimum(columns.astype(np.int64), shape[1] - 1)
-        self._first = i * self._width + j
-        weigh = _cubic if order == 3 else _straight
-        self._down, self._along = weigh(rows - i), weigh(columns - j)
+        self._first = down.at * self._width + along.at
+        self._down, self._along = down.weights, along.weights
+
+    @classmethod
+    def at(cls, rows: Floats, columns: Floats, shape: tuple[int, int], order: int = 3) -> Reading:
+        """At rows and columns, (n,) each."""
+        return cls(Steps.of(rows, shape[0], order), Steps.of(columns, shape[1], order), shape)
 
     def of(self, spline: GridSpline) -> Floats:
         """The values there, (n,); the same to the bit however many places are read together."""
         flat, n = spline.coefficients.ravel(), len(self._first)
         if n <= _FEW:
-            block = flat.take(self._first[:, None, None] + _offsets(self._width))
-            rows = _summed([block[:, :, j] * self._along[j][:, None] for j in range(4)])
-            return _summed([rows[:, i] * self._down[i] for i in range(4)])
+            block = flat.take(self._first + _offsets(self._width))
+            rows = np.add.reduce(block * self._along, axis=1)
+            return np.asarray(np.add.reduce(rows * self._down, axis=0))
         out = np.zeros(n)
         for i in range(4):
             row = np.zeros(n)
@@ -83,27 +103,24 @@ class Reading:
         return out
 
 
+@lru_cache(maxsize=64)
 def _offsets(width: int) -> Ints:
-    return np.arange(4)[:, None] * width + np.arange(4)
+    """(4, 4, 1) from the first value about a place to the others."""
+    return (np.arange(4)[:, None] * width + np.arange(4))[:, :, None]
 
 
-def _summed(parts: list[Floats]) -> Floats:
-    total = 0.0 + parts[0]
-    for part in parts[1:]:
-        total = total + part
-    return np.asarray(total)
+def _cubic(t: Floats) -> Floats:
+    """What the coefficients one before, at, one and two behind count for, a share t past the one at: (4, n)."""
+    u, out = 1.0 - t, np.empty((4, len(t)))
+    out[0], out[3] = u * u * u / 6.0, t * t * t / 6.0
+    out[1], out[2] = (4.0 + 3.0 * t * t * (t - 2.0)) / 6.0, (4.0 + 3.0 * u * u * (u - 2.0)) / 6.0
+    return out
 
 
-def _cubic(t: Floats) -> tuple[Floats, ...]:
-    """What the coefficients one before, at, one and two behind count for, a share t past the one at."""
-    u = 1.0 - t
-    before, behind = u * u * u / 6.0, t * t * t / 6.0
-    return before, (4.0 + 3.0 * t * t * (t - 2.0)) / 6.0, (4.0 + 3.0 * u * u * (u - 2.0)) / 6.0, behind
-
-
-def _straight(t: Floats) -> tuple[Floats, ...]:
-    none = np.zeros_like(t)
-    return none, 1.0 - t, t, none
+def _straight(t: Floats) -> Floats:
+    out = np.zeros((4, len(t)))
+    out[1], out[2] = 1.0 - t, t
+    return out
 
 
 def _mirrored_filter(grid: Floats) -> Floats:

@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from rectify.geometry.corners import all_corners
-from rectify.geometry.grid_spline import GridSpline, Reading
+from rectify.geometry.grid_spline import GridSpline, Reading, Steps
 from rectify.geometry.mesh import Floats, Mesh, Points
 from rectify.geometry.normals import unit
 from rectify.geometry.sections import Cuts, cut
@@ -192,22 +192,24 @@ class Chart:
 
     def apart(self, spot: Spot, stations: Floats, angles: Floats) -> tuple[Floats, Floats]:
         """`around` and `along` from a place, (n,) and (n,) mm, at once."""
-        there = self.reading(stations, angles)
+        shape, down, along = self.radius.shape, self._down(stations), self._along(angles)
+        there = Reading(down, along, shape)
+        same_angle = Reading(down, self._along(np.array([spot.angle_deg])), shape)
+        same_level = Reading(self._down(np.array([spot.station_mm])), along, shape)
+        ahead = there.of(self._ahead_at) - same_angle.of(self._ahead_at)
+        way = there.of(self._way_at) - same_level.of(self._way_at)
         own = np.interp(stations, self.stations, self._turn[0])
-        start = self._read(self._ahead_at, stations, np.full(np.shape(stations), spot.angle_deg))
-        around = own * wrap_deg(angles - spot.angle_deg) / 360.0 + (there.of(self._ahead_at) - start)
-        start = self._read(self._way_at, np.full(np.shape(angles), spot.station_mm), angles)
-        return around, there.of(self._way_at) - start
+        return own * wrap_deg(angles - spot.angle_deg) / 360.0 + ahead, way
 
     def along(self, station: float, stations: Floats, angles: Floats) -> Floats:
         """How far places lie from the level of `station`, along the surface, distally positive: (n,) mm."""
-        start = self._read(self._way_at, np.full(np.shape(angles), station), angles)
+        start = self._read(self._way_at, np.array([station]), angles)
         return self._read(self._way_at, stations, angles) - start
 
     def around(self, angle: float, stations: Floats, angles: Floats) -> Floats:
         """Arc length at each place's own level from `angle`, towards lateral, the shorter way round: (n,) mm."""
         own = np.interp(stations, self.stations, self._turn[0])
-        start = self._read(self._ahead_at, stations, np.full(np.shape(stations), angle))
+        start = self._read(self._ahead_at, stations, np.array([angle]))
         ahead = self._read(self._ahead_at, stations, angles) - start
         return own * wrap_deg(angles - angle) / 360.0 + ahead
 
@@ -233,7 +235,7 @@ class Chart:
         """
         station, angle = spot.station_mm, spot.angle_deg
         for _ in range(4):
-            column = self._read(self._way_at, self.stations, np.full(len(self.stations), angle))
+            column = self._read(self._way_at, self.stations, np.array([angle]))
             start = float(np.interp(spot.station_mm, self.stations, column))
             station = float(np.interp(start + along_mm, column, self.stations))
             own = self.angles
@@ -248,7 +250,7 @@ class Chart:
         import shapely
 
         stations = np.full(len(self.angles), station)
-        row = self._placed(stations, self.angles, self._read(self._smoothed_at, stations, self.angles))
+        row = self._placed(stations, self.angles, self._read(self._smoothed_at, stations[:1], self.angles))
         return float(shapely.length(shapely.convex_hull(shapely.multipoints(row[:, :2])))) / (2 * np.pi)
 
     def is_captured(self, stations: Floats, angles: Floats) -> NDArray[np.bool_]:
@@ -263,10 +265,18 @@ class Chart:
 
     def reading(self, stations: Floats, angles: Floats, order: Literal[1, 3] = 3) -> Reading:
         """The way to places (n,), (n,) on the grid, for reading several quantities there."""
-        row = np.interp(stations, self.stations, np.arange(len(self.stations), dtype=np.float64))
-        columns = self.radius.shape[1]
-        column = (np.asarray(angles, dtype=np.float64) + 180.0) * (columns / 360.0) % columns
-        return Reading(row, column, self.radius.shape, order)
+        return Reading(self._down(stations, order), self._along(angles, order), self.radius.shape)
+
+    def _down(self, stations: Floats, order: Literal[1, 3] = 3) -> Steps:
+        return Steps.of(np.interp(stations, self.stations, self._rows), len(self.stations), order)
+
+    def _along(self, angles: Floats, order: Literal[1, 3] = 3) -> Steps:
+        count = self.radius.shape[1]
+        return Steps.of((np.asarray(angles, dtype=np.float64) + 180.0) * (count / 360.0) % count, count, order)
+
+    @cached_property
+    def _rows(self) -> Floats:
+        return np.arange(len(self.stations), dtype=np.float64)
 
     def _read(self, spline: GridSpline, stations: Floats, angles: Floats) -> Floats:
         return self.reading(stations, angles, 3 if spline.order == 3 else 1).of(spline)

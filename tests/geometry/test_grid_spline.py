@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import ndimage
 
-from rectify.geometry.grid_spline import GridSpline, Reading
+from rectify.geometry.grid_spline import GridSpline, Reading, Steps
 
 RNG = np.random.default_rng(11)
 
@@ -14,7 +14,7 @@ RNG = np.random.default_rng(11)
 def read(grid, rows, columns, **how):
     """A grid's values at places."""
     spline = GridSpline.of(grid, **how)
-    return Reading(rows, columns, spline.shape, spline.order).of(spline)
+    return Reading.at(rows, columns, spline.shape, spline.order).of(spline)
 
 
 @pytest.mark.parametrize("count", [1, 40, 2000])
@@ -60,9 +60,21 @@ def test_places_read_alone_and_together_are_the_same_to_the_bit():
     grid = RNG.normal(size=(20, 24))
     rows, columns = RNG.uniform(0, 19, 1000), RNG.uniform(0, 24, 1000)
     spline = GridSpline.of(grid, around=True)
-    whole = Reading(rows, columns, spline.shape).of(spline)
+    whole = Reading.at(rows, columns, spline.shape).of(spline)
     for part in (slice(3, 4), slice(100, 300)):
-        assert np.array_equal(Reading(rows[part], columns[part], spline.shape).of(spline), whole[part])
+        assert np.array_equal(Reading.at(rows[part], columns[part], spline.shape).of(spline), whole[part])
+
+
+@pytest.mark.parametrize("count", [5, 3000])
+def test_one_row_goes_with_many_columns_and_one_column_with_many_rows(count):
+    grid = RNG.normal(size=(20, 24))
+    rows, columns = RNG.uniform(0, 19, count), RNG.uniform(0, 24, count)
+    spline = GridSpline.of(grid, around=True)
+    down, along = Steps.of(rows, 20), Steps.of(columns, 24)
+    one = Reading(Steps.of(rows[:1], 20), along, spline.shape).of(spline)
+    assert np.array_equal(one, Reading.at(np.full(count, rows[0]), columns, spline.shape).of(spline))
+    one = Reading(down, Steps.of(columns[:1], 24), spline.shape).of(spline)
+    assert np.array_equal(one, Reading.at(rows, np.full(count, columns[0]), spline.shape).of(spline))
 
 
 def test_nowhere_nothing():
