@@ -11,7 +11,7 @@ import click
 if TYPE_CHECKING:
     from rectify.fabrication.positive import Positive
 
-__all__ = ["angle", "ending", "length", "positive_from", "shape_options", "tell_looks"]
+__all__ = ["angle", "ending", "length", "positive_from", "shape_options", "tell_looks", "whole"]
 
 Command = TypeVar("Command", bound=Callable[..., Any])
 
@@ -103,3 +103,8 @@ def ending(status: str, looks: list[str]) -> int:
     from rectify.api import EXIT_DONE, EXIT_LOOK
 
     return EXIT_LOOK if looks or status == "draft" else EXIT_DONE
+
+
+def whole(value: float) -> str:
+    """A number of mm without decimals, and without a minus zero."""
+    return f"{round(value):d}"

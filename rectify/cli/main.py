@@ -12,6 +12,7 @@ import click
 
 from rectify import __version__
 from rectify.cli.apply import apply_command
+from rectify.cli.carve import carve_command
 from rectify.cli.demo import demo_command
 from rectify.cli.ending import explain
 from rectify.cli.marks import marks_command
@@ -50,6 +51,7 @@ for _command in (
     rules_group,
     release_command,
     socket_command,
+    carve_command,
     demo_command,
 ):
     commands.add_command(_command)

@@ -7,7 +7,7 @@ from typing import Any
 
 import click
 
-from rectify.cli.fabrication import angle, ending, length, positive_from, shape_options, tell_looks
+from rectify.cli.fabrication import angle, ending, length, positive_from, shape_options, tell_looks, whole
 from rectify.cli.say import json_option, print_json, result
 
 __all__ = ["socket_command"]
@@ -126,12 +126,8 @@ def _way(found: dict[str, Any]) -> str:
     if place is not None:
         text = (
             f"the wall is up to {found['narrower_mm']:.1f} mm narrower than the limb below, at level "
-            f"{_whole(place['level_mm'])} mm, angle {place['angle_deg']:.0f}"
+            f"{whole(place['level_mm'])} mm, angle {place['angle_deg']:.0f}"
         )
     if girth is not None:
-        text += f"; circumference {girth['narrower_percent']:.1f} % smaller at level {_whole(girth['level_mm'])} mm"
+        text += f"; circumference {girth['narrower_percent']:.1f} % smaller at level {whole(girth['level_mm'])} mm"
     return text + (tilt if found["flexion_deg"] or found["adduction_deg"] else "")
-
-
-def _whole(value: float) -> str:
-    return f"{round(value):d}"  # no minus zero

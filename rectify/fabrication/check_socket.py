@@ -23,6 +23,7 @@ from rectify.fabrication.fitting import Fitting, Seat, seat_of, with_fitting
 from rectify.fabrication.folder import whole_or_nothing
 from rectify.fabrication.manifest import FRAME, json_bytes, write_manifest
 from rectify.fabrication.narrowing import Narrowing, best_pull, narrowing, pull_direction
+from rectify.fabrication.narrowing_facts import narrowing_facts
 from rectify.fabrication.positive import Positive
 from rectify.fabrication.shell import Shell, Wall, make_shell
 from rectify.fabrication.thickness import Thickness, check_thickness, thickness
@@ -176,8 +177,12 @@ def _facts(made: CheckSocket) -> dict[str, Any]:
         },
         "fitting": _fitting(made),
         "donning": {
-            "along_axis": _narrowing(made.along_axis, (0.0, 0.0), positive.side),
-            "along_best_pull": _narrowing(made.along_best, made.best_deg, positive.side),
+            "along_axis": {"flexion_deg": 0.0, "adduction_deg": 0.0, **narrowing_facts(made.along_axis, positive.side)},
+            "along_best_pull": {
+                "flexion_deg": made.best_deg[0],
+                "adduction_deg": made.best_deg[1],
+                **narrowing_facts(made.along_best, positive.side),
+            },
         },
         "shell": {
             "material_ml": round(volume(made.mesh) / 1000.0, 3),
@@ -227,30 +232,6 @@ def _thickness(way: Thickness) -> dict[str, Any]:
         "mean_mm": _mm(way.mean_mm),
         "maximum_mm": _mm(way.maximum_mm),
         "most_below_asked_mm": _mm(way.lack_mm),
-    }
-
-
-def _narrowing(found: Narrowing, degrees: tuple[float, float], side: str) -> dict[str, Any]:
-    place = None
-    if found.at is not None:
-        x, y, z = found.at
-        angle = float(np.degrees(np.arctan2(x if side == "right" else -x, y))) % 360.0
-        place = {"level_mm": _mm(-z), "angle_deg": round(angle, 1) % 360.0, "xyz": [_mm(x), _mm(y), _mm(z)]}
-    girth = None
-    if found.girth_level_mm is not None:
-        girth = {
-            "level_mm": _mm(found.girth_level_mm),
-            "circumference_mm": _mm(found.girth_mm),
-            "largest_below_mm": _mm(found.girth_below_mm),
-            "narrower_mm": _mm(found.girth_below_mm - found.girth_mm),
-            "narrower_percent": round(found.girth_percent, 2),
-        }
-    return {
-        "flexion_deg": degrees[0],
-        "adduction_deg": degrees[1],
-        "narrower_mm": _mm(found.narrower_mm),
-        "at": place,
-        "circumference": girth,
     }
 
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from rectify.geometry.mesh import Faces, Ints
 
-__all__ = ["patch"]
+__all__ = ["patch", "triangles_between"]
 
 _DIGITS = 6  # of a mm
 _CLOSER = 0.7  # of a spacing: how near a ring may lie where there is no room for one at a spacing, nor for a point
@@ -60,7 +60,7 @@ def patch(flat: NDArray[np.float64], spacing: float, growth: float = 1.0) -> tup
             own.append(hole)
             rings.append(hole)
             todo.append((index[-1], hole, step * growth))
-        faces.append(_triangles(rings, np.concatenate(index)))
+        faces.append(triangles_between(rings, np.concatenate(index)))
     points = np.concatenate(own) if own else np.zeros((0, 2))
     return points, np.concatenate(faces)
 
@@ -96,7 +96,7 @@ def _middle(outer: NDArray[np.float64], step: float) -> NDArray[np.float64] | No
     return centre if float(sines.min()) > np.sin(np.radians(_LEAST_DEG)) else None
 
 
-def _triangles(rings: list[NDArray[np.float64]], index: Ints) -> Faces:
+def triangles_between(rings: list[NDArray[np.float64]], index: Ints) -> Faces:
     """Constrained Delaunay triangles of a polygon (first ring) with holes, counter-clockwise; every vertex is used."""
     polygon = shapely.Polygon(rings[0], rings[1:])
     corners = shapely.get_coordinates(shapely.constrained_delaunay_triangles(polygon)).reshape(-1, 4, 2)[:, :3]

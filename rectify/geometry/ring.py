@@ -13,13 +13,13 @@ from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
 from rectify.errors import MeshError
-from rectify.geometry.mesh import Floats, Ints, Mesh, Points
+from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
 from rectify.geometry.normals import unit, vertex_normals
 
-__all__ = ["Ring", "evenly", "side_of", "smoothed_ring"]
+__all__ = ["Ring", "evenly", "side_of", "smoothed_ring", "strip_between"]
 
 _STEP_MM = 0.5  # points of a ring for the tree; the nearest point of its pieces is then exact
-_NEAR_MM = 0.2  # of a ring from the surface it is said to lie on, beside the length of an edge across it
+_NEAR_MM = 0.6  # of a ring from the surface it is said to lie on, beside the length of an edge across it
 _DOUBT = 0.1  # of the vertices between a side and the ring: more that lie on the other side, and there is no side
 
 
@@ -70,6 +70,29 @@ def evenly(points: Points, step: float) -> Points:
     count = max(3, round(way[-1] / step))
     places = np.arange(count) * (way[-1] / count)
     return np.stack([np.interp(places, way, whole[:, i]) for i in range(whole.shape[1])], axis=1)
+
+
+def strip_between(low: Ints, low_way: Floats, high: Ints, high_way: Floats) -> Faces:
+    """Faces between two rings of vertices that run side by side, however many each has.
+
+    Parameters
+    ----------
+    low, high : (k,), (l,) int64
+        Vertices in order, the first ones side by side.
+    low_way, high_way : (k,), (l,) float64, rising, below 1
+        How far round each vertex is, from 0.
+
+    Returns
+    -------
+    (k + l, 3) int64
+        Facing the side from which `low` runs to the left below `high`.
+    """
+    low_end, high_end = np.append(low_way[1:], 1.0), np.append(high_way[1:], 1.0)
+    beside_low = np.searchsorted(high_end, low_end, side="left") % len(high)
+    beside_high = np.searchsorted(low_end, high_end, side="right") % len(low)
+    one = np.stack([np.roll(low, -1), low, high[beside_low]], axis=1)
+    two = np.stack([low[beside_high], high, np.roll(high, -1)], axis=1)
+    return np.concatenate([one, two])
 
 
 def smoothed_ring(values: Points, points: Points, sigma_mm: float) -> Points:
