@@ -123,11 +123,8 @@ def make_shell(model: Mesh, trimline: Points, wall: Wall) -> Shell:
     tree = Tree(inner.vertices, inner.faces)
     for way, along in directions(inner, within.around, float(wanted.max())):
         far = way_out(tree, inner.vertices, along, wanted)
-        shell = _closed(within, inner.vertices + far[:, None] * along, wanted, way)
+        shell = _closed(within, stood_off(inner, along, wanted, tree, far), wanted, way)
         crossing = crossing_faces(shell.mesh)
-        if not len(crossing):
-            shell = _closed(within, stood_off(inner, along, wanted, tree, far), wanted, way)
-            crossing = crossing_faces(shell.mesh)
         if not len(crossing):
             return shell
     at = shell.mesh.vertices[shell.mesh.faces[crossing[0], 0]]

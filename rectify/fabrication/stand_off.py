@@ -20,7 +20,7 @@ from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
 from rectify.geometry.nearest import Tree
 from rectify.geometry.normals import barycentric, unit, vertex_normals
 
-__all__ = ["Places", "between", "directions", "stood_off", "way_out"]
+__all__ = ["Places", "directions", "edges_between", "middles", "stood_off", "way_out"]
 
 _LENGTHS = (1.5, 4.0, 10.0)  # of the wall: over which directions are smoothed, tried in turn
 _CLOSE_MM = 0.002  # of a distance
@@ -103,9 +103,9 @@ def stood_off(inner: Mesh, along: Points, wanted: Floats, tree: Tree, far: Float
     for _ in range(_MENDS):
         outer = v + far[:, None] * along
         more = np.zeros(len(wanted))
-        corners, lack = _lacks(outer, f, todo, wanted, tree)
+        corners, lack = _lacks(outer, f, middles(f[todo]).and_(edges_between(f[todo])), wanted, tree)
         np.maximum.at(more, corners, lack)
-        corners, lack = _lacks(v, f, todo, wanted, Tree(outer, f))
+        corners, lack = _lacks(v, f, middles(f[todo]), wanted, Tree(outer, f))
         np.maximum.at(more, corners, lack)
         moved = np.flatnonzero(more)
         if not len(moved):
@@ -116,12 +116,11 @@ def stood_off(inner: Mesh, along: Points, wanted: Floats, tree: Tree, far: Float
     return np.asarray(v + far[:, None] * along)
 
 
-def _lacks(here: Points, faces: Faces, todo: Ints, wanted: Floats, there: Tree) -> tuple[Ints, Floats]:
+def _lacks(here: Points, faces: Faces, places: Places, wanted: Floats, there: Tree) -> tuple[Ints, Floats]:
     """Vertices (k,) about which the wall is too thin between the two surfaces, and by how much (k,) mm.
 
     Both surfaces have the same faces; the vertices are those of the place looked from and of the one it is near to.
     """
-    places = between(faces[todo])
     far, near, _ = there.nearest(places.of(here))
     short = places.of(wanted) - far
     thin = np.flatnonzero(short > _SHORT_MM)
@@ -140,11 +139,25 @@ class Places:
         """Values (n,) or (n, 3) of the vertices, at the places."""
         return np.asarray(np.einsum("ij,ij...->i...", self.shares, values[self.corners]))
 
+    def and_(self, other: Places) -> Places:
+        """These and others."""
+        return Places(np.concatenate([self.corners, other.corners]), np.concatenate([self.shares, other.shares]))
 
-def between(faces: Faces) -> Places:
-    """The middle of every face and of every edge, edges between two faces once."""
-    middle = np.full((len(faces), 3), 1 / 3)
-    corners, shares = [faces], [middle]
+
+def middles(faces: Faces) -> Places:
+    """The middle of every face and every corner once."""
+    used = np.unique(faces)
+    corner = np.zeros((len(used), 3))
+    corner[:, 0] = 1.0
+    return Places(
+        np.concatenate([faces, np.stack([used] * 3, axis=1)]),
+        np.concatenate([np.full((len(faces), 3), 1 / 3), corner]),
+    )
+
+
+def edges_between(faces: Faces) -> Places:
+    """The middle of every edge between two faces, once."""
+    corners, shares = [], []
     for i in range(3):
         once = faces[:, i] < faces[:, (i + 1) % 3]
         share = np.full((int(once.sum()), 3), 0.5)

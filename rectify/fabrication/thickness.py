@@ -1,7 +1,8 @@
 """The wall of a finished shell, measured both ways: from inside to outside and from outside to inside.
 
-At every vertex, middle of an edge and middle of a face of the one side, the distance to the nearest point of the
-other, whatever its faces. The rounded edge belongs to neither side: there the wall runs out by its own radius.
+At every vertex and every middle of a face of the one side, from outside at the middles of edges too (where a chord
+comes nearest), the distance to the nearest point of the other side, whatever its faces. The rounded edge belongs to
+neither side: there the wall runs out by its own radius.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import numpy as np
 
 from rectify.errors import RectifyError
 from rectify.fabrication.shell import Shell
-from rectify.fabrication.stand_off import between
+from rectify.fabrication.stand_off import Places, edges_between, middles
 from rectify.geometry.mesh import Faces, Floats, Points
 from rectify.geometry.nearest import Tree
 
@@ -44,7 +45,8 @@ class Thickness:
 def thickness(shell: Shell) -> tuple[Thickness, Thickness]:
     """From inside to outside, and from outside to inside."""
     inner, faces = shell.within.mesh.vertices, shell.within.mesh.faces
-    return _one_way(inner, shell.outer, faces, shell.wanted), _one_way(shell.outer, inner, faces, shell.wanted)
+    inside = _one_way(inner, shell.outer, faces, shell.wanted, middles(faces))
+    return inside, _one_way(shell.outer, inner, faces, shell.wanted, middles(faces).and_(edges_between(faces)))
 
 
 def check_thickness(both: tuple[Thickness, Thickness]) -> None:
@@ -65,10 +67,8 @@ def check_thickness(both: tuple[Thickness, Thickness]) -> None:
         )
 
 
-def _one_way(here: Points, there: Points, faces: Faces, wanted: Floats) -> Thickness:
-    middles = between(faces)
-    places = np.concatenate([here, middles.of(here)])
-    asked = np.concatenate([wanted, middles.of(wanted)])
+def _one_way(here: Points, there: Points, faces: Faces, wanted: Floats, more: Places) -> Thickness:
+    places, asked = more.of(here), more.of(wanted)
     far, _, _ = Tree(there, faces).nearest(places)
     lack = asked - far
     worst = int(np.argmax(lack))

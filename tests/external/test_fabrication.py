@@ -147,7 +147,7 @@ def dropped(mesh: Mesh, places: np.ndarray, diameter: float) -> np.ndarray:
 
 
 def test_a_cutter_dropped_on_the_model_touches_our_surface_and_never_cuts_into_it(carving) -> None:
-    made, folder = carving
+    _, folder = carving
     mesh = read_mesh(folder / "RB-101-carve.stl").mesh
     lying = Mesh(mesh.vertices[:, [2, 0, 1]], mesh.faces)  # anterior up
     low, high = lying.vertices.min(axis=0), lying.vertices.max(axis=0)
@@ -179,6 +179,17 @@ def test_what_a_cutter_leaves_in_a_hollow_is_what_we_said_it_would(record_proper
     record_property("tried", f"a ball of 16 mm in a dent: left {left:.3f} mm, we said {said[worst]:.3f} mm")
     assert said[worst] > 1.0
     assert said[worst] == pytest.approx(left, abs=0.1)  # mm: a grid of 0.25 mm, and one way off of several
+
+
+def test_trimesh_measures_the_wall_both_ways_at_places_of_its_own_choosing(socket) -> None:
+    made, _ = socket
+    shell, faces = made.shell, made.shell.within.mesh.faces
+    sides = [trimesh.Trimesh(v, faces, process=False) for v in (shell.within.mesh.vertices, shell.outer)]
+    for here, there in (sides, sides[::-1]):
+        places, on = trimesh.sample.sample_surface(here, 1500, seed=7)
+        asked = shell.wanted[faces[on]].min(axis=1)
+        _, far, _ = trimesh.proximity.closest_point(there, places)
+        assert (far - asked).min() > -0.1 and np.median(far - asked) < 0.1  # mm
 
 
 # -- second readers --------------------------------------------------------------------------------
