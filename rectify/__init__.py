@@ -15,14 +15,16 @@ if TYPE_CHECKING:
     from rectify.api import Result, apply, open_case
     from rectify.limb import Limb
     from rectify.rulebook import load_rulebook
+    from rectify.studies import compare
 
 __version__ = "0.1.0"
-__all__ = ["Limb", "Result", "__version__", "apply", "load_rulebook", "open_case"]
+__all__ = ["Limb", "Result", "__version__", "apply", "compare", "load_rulebook", "open_case"]
 
 _HOME = {
     "Limb": "rectify.limb",
     "Result": "rectify.api",
     "apply": "rectify.api",
+    "compare": "rectify.studies",
     "load_rulebook": "rectify.rulebook",
     "open_case": "rectify.api",
 }

@@ -28,6 +28,7 @@ BUDGETS = {
     "fabrication": (90, 90),
     "report": (120, 90),
     "viewer": (60, 90),
+    "studies": (60, 90),
     "cli": (80, 90),
     "external": (120, 0),
     "guarantees": (240, 0),

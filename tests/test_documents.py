@@ -30,13 +30,22 @@ def test_the_python_example_of_the_readme_runs(tmp_path: Path, monkeypatch: pyte
 
 def test_the_commands_of_the_readme_run_in_their_order(tmp_path: Path) -> None:
     lines = [shlex.split(line, comments=True) for line in re.findall(r"^    rectify (.*)$", README, flags=re.M)]
-    assert [words[0] for words in lines] == ["demo", "measure", "rules", "apply", "release", "socket", "carve"]
+    assert [words[0] for words in lines] == [
+        "demo",
+        "measure",
+        "rules",
+        "apply",
+        "compare",
+        "release",
+        "socket",
+        "carve",
+    ]
     codes = []
     for words in lines:
         ended = run_in(tmp_path, *words)
         codes.append(ended.code)
         assert "internal fault" not in ended.err
-    assert codes == [0, 0, 0, 4, 0, 0, 0]
+    assert codes == [0, 0, 0, 4, 0, 0, 0, 0]
 
 
 def test_the_first_line_of_the_readme_to_be_typed_ends_in_a_command_that_is_there() -> None:

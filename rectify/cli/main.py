@@ -13,6 +13,7 @@ import click
 from rectify import __version__
 from rectify.cli.apply import apply_command
 from rectify.cli.carve import carve_command
+from rectify.cli.compare import compare_command
 from rectify.cli.demo import demo_command
 from rectify.cli.ending import explain
 from rectify.cli.marks import marks_command
@@ -49,6 +50,7 @@ for _command in (
     measure_command,
     marks_command,
     rules_group,
+    compare_command,
     release_command,
     socket_command,
     carve_command,

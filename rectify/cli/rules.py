@@ -171,10 +171,10 @@ def check_command(files: tuple[Path, ...], as_json: bool) -> int:
 @click.option(
     "--of",
     "which",
-    type=click.Choice(["rulebook", "report"]),
+    type=click.Choice(["rulebook", "report", "comparison"]),
     default="rulebook",
     show_default=True,
-    help="Of a rulebook file, or of change-report.json.",
+    help="Of a rulebook file, of change-report.json, or of comparison.json.",
 )
 @click.option("--json", "as_json", is_flag=True, help="It is JSON anyway.")
 def schema_command(which: str, as_json: bool) -> int:
@@ -184,6 +184,11 @@ def schema_command(which: str, as_json: bool) -> int:
         from rectify.report import report_schema
 
         print_json(report_schema())
+        return 0
+    if which == "comparison":
+        from rectify.studies.schema import comparison_schema
+
+        print_json(comparison_schema())
         return 0
     from rectify.rulebook.schema import rulebook_schema
 

@@ -20,7 +20,7 @@ from rectify.viewer.colours import PENCIL, displacement_colours, scale_top
 from rectify.viewer.outlines import rings_of
 
 if TYPE_CHECKING:
-    from rectify.engine import Outcome
+    from rectify.report.shown import Shown
 
 __all__ = ["VIEWS", "Picture", "four_sides"]
 
@@ -54,7 +54,7 @@ class Picture:
     right_is: str
 
 
-def four_sides(outcome: Outcome) -> tuple[Picture, ...]:
+def four_sides(outcome: Shown) -> tuple[Picture, ...]:
     """The rectified limb from the front, outside, back, inside, and from the end."""
     v = outcome.mesh.vertices
     lateral = outcome.limb.chart.lateral
@@ -105,7 +105,7 @@ def _right_is(name: str, lateral: float) -> str:
 
 
 def _picture(
-    outcome: Outcome,
+    outcome: Shown,
     name: str,
     scale: float,
     lateral: float,
@@ -156,7 +156,7 @@ def _level_lines(canvas: NDArray[np.float64], seen: Seen, levels_mm: Floats) -> 
 _Lines = tuple[Points, Points, NDArray[np.bool_]]
 
 
-def _outline_points(outcome: Outcome, step_mm: float) -> _Lines:
+def _outline_points(outcome: Shown, step_mm: float) -> _Lines:
     """Points along every region's outline on the captured surface, the normals there, and whether they are drawn:
     the outline of a reduction is dashed."""
     chart = outcome.limb.chart

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.transforms import Transform
 
-    from rectify.engine import Outcome
+    from rectify.report.shown import Shown
 
 __all__ = ["Name", "draw_landmarks", "draw_outlines", "draw_trimline", "region_labels", "write_names"]
 
@@ -45,11 +45,11 @@ class Name:
     bold: bool
 
 
-def _across(outcome: Outcome, angles: NDArray[np.float64]) -> NDArray[np.float64]:
+def _across(outcome: Shown, angles: NDArray[np.float64]) -> NDArray[np.float64]:
     return -outcome.limb.chart.lateral * angles
 
 
-def _laid(outcome: Outcome, ring: NDArray[np.float64]) -> Iterator[NDArray[np.float64]]:
+def _laid(outcome: Shown, ring: NDArray[np.float64]) -> Iterator[NDArray[np.float64]]:
     """A line of places (k, 2) in map coordinates, once for every turn in which it shows."""
     x = np.degrees(np.unwrap(np.radians(_across(outcome, ring[:, 1]))))
     for turn in (-720.0, -360.0, 0.0, 360.0, 720.0):
@@ -57,7 +57,7 @@ def _laid(outcome: Outcome, ring: NDArray[np.float64]) -> Iterator[NDArray[np.fl
             yield np.stack([x + turn, ring[:, 0]], axis=1)
 
 
-def draw_outlines(ax: Axes, outcome: Outcome) -> None:
+def draw_outlines(ax: Axes, outcome: Shown) -> None:
     """The pencil lines: solid round a build-up, dashed round a reduction, dashes and dots round a formed wall."""
     for r in outcome.regions:
         style: str | tuple[int, tuple[float, ...]] = "solid" if r.region.action == "build-up" else (0, (4.0, 2.0))
@@ -68,7 +68,7 @@ def draw_outlines(ax: Axes, outcome: Outcome) -> None:
                 ax.plot(line[:, 0], line[:, 1], color=PENCIL, lw=1.0, linestyle=style, zorder=2)
 
 
-def draw_trimline(ax: Axes, outcome: Outcome) -> None:
+def draw_trimline(ax: Axes, outcome: Shown) -> None:
     """The trimline, its corners rounded as they will be cut."""
     brim = outcome.plan.brim
     if brim is None or len(brim.line) < 2:
@@ -84,7 +84,7 @@ def draw_trimline(ax: Axes, outcome: Outcome) -> None:
 # -- landmarks -------------------------------------------------------------------------------------
 
 
-def draw_landmarks(ax: Axes, outcome: Outcome) -> list[Name]:
+def draw_landmarks(ax: Axes, outcome: Shown) -> list[Name]:
     """Marked ones filled, computed ones hollow, estimated ones crossed, with a ring as wide as the uncertainty;
     levels as dotted lines. Returns their names; a landmark that a region is named after needs none."""
     limb, names = outcome.limb, vocabulary(outcome.limb.amputation).names
@@ -128,7 +128,7 @@ def _draw_dots(ax: Axes, x: NDArray[np.float64], y: NDArray[np.float64], source:
         ax.plot(x, y, "x", ms=4.6, color=INK, mew=0.8, zorder=3.1, linestyle="none")
 
 
-def _draw_ring(ax: Axes, outcome: Outcome, place: NDArray[np.float64], unsure_mm: float) -> None:
+def _draw_ring(ax: Axes, outcome: Shown, place: NDArray[np.float64], unsure_mm: float) -> None:
     """How far the true place may lie away, drawn to scale."""
     turn = np.linspace(0.0, 2 * np.pi, 73)
     around = max(outcome.limb.chart.mean_radius(float(place[0])), unsure_mm)
@@ -140,7 +140,7 @@ def _draw_ring(ax: Axes, outcome: Outcome, place: NDArray[np.float64], unsure_mm
 # -- names -----------------------------------------------------------------------------------------
 
 
-def region_labels(outcome: Outcome) -> list[Name]:
+def region_labels(outcome: Shown) -> list[Name]:
     """Each region's name and what it achieved, largest region first."""
     out = []
     for r in sorted(outcome.regions, key=lambda r: (-round(r.area_mm2), r.region.name)):

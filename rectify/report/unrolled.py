@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from rectify.engine import Outcome
+    from rectify.report.shown import Shown
 
 __all__ = ["map_picture", "unrolled_map"]
 
@@ -44,7 +44,7 @@ _RIM = (
 _MANY_MM = 6.0  # a scale that goes past this has a contour every 2 mm
 
 
-def unrolled_map(outcome: Outcome) -> str:
+def unrolled_map(outcome: Shown) -> str:
     """The map as an SVG element to stand in a page, 7.4 inches wide."""
     import matplotlib as mpl
     from matplotlib.backends.backend_svg import FigureCanvasSVG
@@ -57,7 +57,7 @@ def unrolled_map(outcome: Outcome) -> str:
     return _tidied(out.getvalue())
 
 
-def map_picture(outcome: Outcome, title: str, dpi: int = 150) -> bytes:
+def map_picture(outcome: Shown, title: str, dpi: int = 150) -> bytes:
     """The map as a PNG of its own, with a line above it that says what it shows."""
     import matplotlib as mpl
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -90,7 +90,7 @@ def _style() -> Any:
     }
 
 
-def _drawn(outcome: Outcome, title: str = "") -> Figure:
+def _drawn(outcome: Shown, title: str = "") -> Figure:
     from matplotlib.figure import Figure
 
     field = displacement_field(outcome)
@@ -122,14 +122,14 @@ def _tidied(svg: str) -> str:
     return svg.replace("<svg ", '<svg id="unrolled" ', 1)
 
 
-def _height_in(outcome: Outcome) -> float:
+def _height_in(outcome: Shown) -> float:
     """So that a mm along is about a mm around, in the middle of the wall."""
     chart = outcome.limb.chart
     around = 2 * np.pi * chart.mean_radius((chart.top_mm + chart.centre_mm) / 2)
     return float(np.clip((chart.pole_mm - chart.top_mm) / around * _MAP_IN, _SHORTEST_IN, _TALLEST_IN))
 
 
-def _paint(ax: Axes, outcome: Outcome, field: Field) -> None:
+def _paint(ax: Axes, outcome: Shown, field: Field) -> None:
     """The colours, and contour lines: solid where material was added, dashed where it was taken."""
     chart, top = outcome.limb.chart, scale_top(outcome.worked)
     move, across = field.move, -chart.lateral * field.angles
@@ -169,7 +169,7 @@ def _blurred(grid: Floats) -> Floats:
     return np.asarray(ndimage.gaussian_filter1d(along, _SMOOTH_PX, axis=1, mode="wrap"))
 
 
-def _scales(ax: Axes, outcome: Outcome) -> None:
+def _scales(ax: Axes, outcome: Shown) -> None:
     """Levels down the left, the four sides across the top, degrees below."""
     chart = outcome.limb.chart
     first = np.ceil(chart.top_mm / _LEVEL_STEP_MM) * _LEVEL_STEP_MM
@@ -194,7 +194,7 @@ def _scales(ax: Axes, outcome: Outcome) -> None:
     ax.text(-178, chart.centre_mm + 1.0, "end cap", fontsize=5.6, va="top", ha="left", zorder=4, gid="name-cap")
 
 
-def _colour_bar(figure: Figure, box: tuple[float, float, float, float], outcome: Outcome) -> None:
+def _colour_bar(figure: Figure, box: tuple[float, float, float, float], outcome: Shown) -> None:
     top = scale_top(outcome.worked)
     bar = figure.add_axes(box)
     values = np.linspace(top, -top, 201)[:, None]

@@ -17,7 +17,7 @@ from rectify.geometry.mesh import Floats
 from rectify.report.raster import rasterise
 
 if TYPE_CHECKING:
-    from rectify.engine import Outcome
+    from rectify.report.shown import Shown
 
 __all__ = ["Field", "displacement_field"]
 
@@ -45,7 +45,7 @@ class Field:
     angles: Floats
 
 
-def displacement_field(outcome: Outcome) -> Field:
+def displacement_field(outcome: Shown) -> Field:
     """The outcome's moves on a grid of stations and angles."""
     chart, places, faces = outcome.limb.chart, outcome.asked.places, outcome.limb.mesh.faces
     height = max(2, int(np.ceil((chart.pole_mm - chart.top_mm) * _ROWS_PER_MM)))

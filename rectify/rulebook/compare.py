@@ -17,7 +17,21 @@ from rectify.rulebook.describe import both_bases, describe
 from rectify.rulebook.facts import Facts
 from rectify.rulebook.load import Rulebook
 from rectify.rulebook.places import LimbLike, Places
-from rectify.rulebook.plan import Band, End, EndCap, Form, Oval, Overall, Plan, RegionPlan, Sector, Shape, Strip
+from rectify.rulebook.plan import (
+    Band,
+    Brim,
+    End,
+    EndCap,
+    Form,
+    Oval,
+    Overall,
+    Plan,
+    RegionPlan,
+    Sector,
+    Shape,
+    Spot,
+    Strip,
+)
 from rectify.rulebook.quantity import show_mm
 from rectify.rulebook.resolve import resolve
 
@@ -28,12 +42,14 @@ __all__ = [
     "Difference",
     "RegionDifference",
     "compare",
+    "compare_plans",
     "planned",
     "spread",
 ]
 
 ONE_PERSON_MM, TWO_PEOPLE_MM = 1.0, 2.0  # Convery et al. (2003) Prosthet Orthot Int 27(3):207-213
 _SAME_MM = 0.005  # below what is shown
+_SAME_PLACE_MM = 0.05
 
 
 @dataclass(frozen=True)
@@ -114,6 +130,54 @@ def compare(first: Rulebook, second: Rulebook, limb: LimbLike, facts: Facts | No
     )
 
 
+def compare_plans(first: Plan, second: Plan, places: Places | None = None) -> Comparison:
+    """Where two plans differ: rulebooks as resolved for a limb, tunings included.
+
+    Parameters
+    ----------
+    places : of the limb, optional
+        Without it a move round the limb is told in degrees instead of mm.
+
+    Raises
+    ------
+    RulesError
+        They are for different amputations.
+    """
+    if first.amputation != second.amputation:
+        raise RulesError(
+            "cannot be compared: they are for different amputations",
+            found=f"{first.amputation}, and {second.amputation}",
+        )
+    by_name = [{region.name: region for region in plan.regions} for plan in (first, second)]
+    regions = []
+    for name in dict.fromkeys((*by_name[0], *by_name[1])):
+        one, two = by_name[0].get(name), by_name[1].get(name)
+        a, b = _signed(one), _signed(two)
+        if one is None or two is None:
+            there = ["not there" if region is None else "there" for region in (one, two)]
+            found = [Difference("region", there[0], there[1], _mm((b or 0.0) - (a or 0.0)))]
+        else:
+            found = list(_in_plans(one, two, places))
+        regions.append(RegionDifference(name, a, b, tuple(found)))
+    rest = list(_ends(first, second))
+    if first.brim != second.brim:
+        rest.append(Difference("brim", *(_brim(plan.brim) for plan in (first, second))))
+    for what in ("rulebook_key", "revision", "status"):
+        pair = [str(getattr(plan, what)) for plan in (first, second)]
+        if pair[0] != pair[1]:
+            rest.append(Difference(what.replace("_key", ""), pair[0], pair[1]))
+    return Comparison(
+        first=first.rulebook_key,
+        second=second.rulebook_key,
+        amputation=first.amputation,
+        regions=tuple(region for region in regions if region.differences),
+        alike=tuple(region.name for region in regions if not region.differences),
+        overall=tuple(_overall(first.overall, second.overall)),
+        rest=tuple(rest),
+        notes=(),
+    )
+
+
 def spread(change_mm: float) -> str:
     """How a difference of amounts stands to what people differ by, in words.
 
@@ -185,6 +249,16 @@ def _why_not(name: str, book: Rulebook) -> str:
 def _in_region(
     one: RegionPlan, two: RegionPlan, places: Places, books: tuple[Rulebook, Rulebook]
 ) -> Iterator[Difference]:
+    yield from _in_plans(one, two, places)
+    lines = [next(line for line in describe(book).regions if line.name == one.name) for book in books]
+    for what in ("when", "keep_clear", "evidence"):
+        said = [getattr(line, what) for line in lines]
+        if said[0] != said[1]:
+            yield Difference(what.replace("_", "-"), said[0] or "nothing", said[1] or "nothing")
+
+
+def _in_plans(one: RegionPlan, two: RegionPlan, places: Places | None) -> Iterator[Difference]:
+    """What the plans themselves say of a region; without a limb a move round it is told in degrees."""
     a, b = _signed(one) or 0.0, _signed(two) or 0.0
     if abs(b - a) > _SAME_MM or one.amount_text != two.amount_text:
         said = [
@@ -199,22 +273,17 @@ def _in_region(
     if abs(one.feather_mm - two.feather_mm) > _SAME_MM:
         by = f"{two.feather_mm - one.feather_mm:+.2f} mm"
         yield Difference("feather", show_mm(one.feather_mm), show_mm(two.feather_mm), by)
-    around, along = places.apart(one.anchor.spot, two.anchor.spot)
-    if math.hypot(around, along) > 0.05:
+    moved = _apart(one.anchor.spot, two.anchor.spot, places)
+    if moved:
         spots = [
             f"level {r.anchor.spot.station_mm:.0f} mm, {r.anchor.spot.angle_deg % 360:.0f} deg" for r in (one, two)
         ]
-        yield Difference("place", spots[0], spots[1], _moved(around, along))
+        yield Difference("place", spots[0], spots[1], moved)
     for what, key in (("profile", "profile"), ("blend", "blend"), ("fall", "fall"), ("from", "measured_from")):
         if getattr(one, key) != getattr(two, key):
             yield Difference(what, getattr(one, key), getattr(two, key))
     if one.form != two.form:
         yield Difference("form", _form(one.form), _form(two.form))
-    lines = [next(line for line in describe(book).regions if line.name == one.name) for book in books]
-    for what in ("when", "keep_clear", "evidence"):
-        said = [getattr(line, what) for line in lines]
-        if said[0] != said[1]:
-            yield Difference(what.replace("_", "-"), said[0] or "nothing", said[1] or "nothing")
 
 
 def _mm(value: float) -> str:
@@ -248,6 +317,16 @@ def _form(form: Form | None) -> str:
         f"faces {form.faces_deg % 360:.0f} deg, leans {form.tilt_deg:+.1f} deg, at most {show_mm(form.in_mm)} in and "
         f"{show_mm(form.out_mm)} out, corner {show_mm(form.corner_mm)}"
     )
+
+
+def _apart(one: Spot, two: Spot, places: Places | None) -> str:
+    """How far the second lies from the first, in words; nothing where they are the same place."""
+    if places is not None:
+        around, along = places.apart(one, two)
+        return _moved(around, along) if math.hypot(around, along) > _SAME_PLACE_MM else ""
+    turned = (two.angle_deg - one.angle_deg + 180.0) % 360.0 - 180.0
+    down = _moved(0.0, two.station_mm - one.station_mm)
+    return ", ".join(part for part in (down, f"{abs(turned):.1f} deg round" if abs(turned) > 0.05 else "") if part)
 
 
 def _moved(around: float, along: float) -> str:
@@ -285,11 +364,15 @@ def _both(percent: float, basis: str) -> str:
     return f"{girth:.2f} % of circumference, {volume:.2f} % of volume"
 
 
-def _rest(first: Rulebook, second: Rulebook, one: Plan, two: Plan) -> Iterator[Difference]:
+def _ends(one: Plan, two: Plan) -> Iterator[Difference]:
     said = [_end(plan.end) for plan in (one, two)]
     if said[0] != said[1]:
         amounts = [plan.end.amount_mm if plan.end is not None else 0.0 for plan in (one, two)]
         yield Difference("end", said[0], said[1], _mm(amounts[1] - amounts[0]))
+
+
+def _rest(first: Rulebook, second: Rulebook, one: Plan, two: Plan) -> Iterator[Difference]:
+    yield from _ends(one, two)
     words = describe(first), describe(second)
     limits = [dict(word.limits) for word in words]
     for name in dict.fromkeys((*limits[0], *limits[1])):
@@ -301,6 +384,15 @@ def _rest(first: Rulebook, second: Rulebook, one: Plan, two: Plan) -> Iterator[D
         if texts[0] != texts[1]:
             shown = ["; ".join(text) if isinstance(text, tuple) else text for text in texts]
             yield Difference(what, shown[0] or "nothing", shown[1] or "nothing")
+
+
+def _brim(brim: Brim | None) -> str:
+    if brim is None:
+        return "no trimline"
+    low, high = (f(spot.station_mm for spot in brim.line) for f in (min, max))
+    flare = f", flare {show_mm(brim.flare_out_mm)} out over {show_mm(brim.flare_over_mm)}" if brim.flare_out_mm else ""
+    corner = show_mm(brim.corner_radius_mm)
+    return f"line of {len(brim.line)} places, levels {low:.0f} to {high:.0f} mm, corner {corner}{flare}"
 
 
 def _end(end: End | None) -> str:
