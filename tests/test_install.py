@@ -18,6 +18,7 @@ import trimesh
 import rectify
 from rectify.data import demo_folder, rules_folder
 from rectify.synthetic import capsule
+from rectify.viewer import static_folder
 
 ROOT = Path(__file__).resolve().parents[1]
 SCRIPTS = "Scripts" if os.name == "nt" else "bin"
@@ -71,6 +72,8 @@ def test_the_wheel_holds_the_package_its_rulebooks_and_its_demo_cases(wheel: Pat
                 assert archive.read(inside) == file.read_bytes()
         text = archive.read(next(name for name in names if name.endswith("METADATA"))).decode()
     assert {"rectify/py.typed", "rectify/rulebook/LANGUAGE.md"} <= names
+    shown = {f"rectify/viewer/static/{file.name}" for file in static_folder().iterdir()}
+    assert shown <= names and any(name.endswith("three.LICENSE.txt") for name in shown)
     assert any(name.endswith("licenses/LICENSE") for name in names)
     assert not [
         name for name in names if name.split("/")[0] not in ("rectify", f"rectify-{rectify.__version__}.dist-info")

@@ -16,6 +16,7 @@ export class Camera {
     this.rise = 8;
     this.zoom = 1;
     this.shift = [0, 0]; // of the picture's middle, mm, in the picture's own right and up
+    this.turning = false;
     this.size = [1, 1];
     this.centre = [0, 0, 0];
     this.reach = [1, 1];
@@ -133,15 +134,17 @@ export class Camera {
       this.shift = from.shift.map((value) => value * (1 - share));
       step();
     };
-    cancelAnimationFrame(this.moving);
+    this.stop();
     if (matchMedia("(prefers-reduced-motion: reduce)").matches) {
       place(1);
       return;
     }
+    this.turning = true;
     let started = null;
     const frame = (now) => {
       started ??= now;
       const share = Math.min(1, (now - started) / TURN_MS);
+      this.turning = share < 1;
       place(share * share * (3 - 2 * share));
       if (share < 1) this.moving = requestAnimationFrame(frame);
     };
@@ -150,6 +153,7 @@ export class Camera {
 
   /** Stop where it is. */
   stop() {
+    this.turning = false;
     cancelAnimationFrame(this.moving);
   }
 }

@@ -10,6 +10,7 @@
 import { Camera } from "./camera.js";
 import { Overlay } from "./overlay.js";
 import { Picker, pointAt, valueAt } from "./pick.js";
+import { outlineLines, ringLines } from "./pens.js";
 import { listen } from "./pointer.js";
 import { Ribbons } from "./ribbons.js";
 import { sectionAt } from "./section.js";
@@ -25,10 +26,6 @@ const MODES = {
   captured: { captured: 1, rectified: 0, glass: 0, coloured: 0 },
   plain: { captured: 0, rectified: 1, glass: 0, coloured: 0 },
 };
-const PENCIL = [0.353, 0.165, 0.525, 1];
-const INK = [0.125, 0.149, 0.169, 1];
-const SOFT = [0.125, 0.149, 0.169, 0.75];
-const HALO = [1, 1, 1, 0.7];
 const PLASTER = new Vector3(0.94, 0.925, 0.9);
 const GLASS = new Vector3(0.5, 0.58, 0.72);
 const LIFT_MM = 1.6;
@@ -354,42 +351,19 @@ class Viewer {
   }
 
   drawOutlines() {
-    const { head } = this.payload;
-    const lines = [];
-    if (this.shown.outlines) {
-      const { positions } = this.front();
-      for (const { region, first, count } of head.outlines) {
-        const { name, action } = head.regions[region];
-        const points = spotPoints(this.payload, positions, first, count);
-        const chosen = name === this.chosen;
-        const dash = action === "build-up" ? 0 : 6;
-        lines.push({ points, colour: HALO, width: chosen ? 7 : 4, dash: 0 });
-        lines.push({ points, colour: PENCIL, width: chosen ? 4 : 2, dash });
-      }
-      if (head.trimline) {
-        const points = spotPoints(this.payload, positions, head.trimline.first, head.trimline.count);
-        lines.push({ points, colour: INK, width: 1.6, dash: 9 });
-      }
-    }
-    this.outlines.set(lines);
+    this.outlines.set(this.shown.outlines ? outlineLines(this.payload, this.front().positions, this.chosen) : []);
   }
 
   drawRing() {
-    const lines = [];
-    if (this.shown.section && this.sections) {
-      const both = this.opacity.captured > 0 && this.opacity.rectified > 0;
-      if (both)
-        this.sections.captured.forEach(({ points }) => lines.push({ points, colour: SOFT, width: 1.4, dash: 4 }));
-      this.frontSection().forEach(({ points }) => {
-        lines.push({ points, colour: HALO, width: 5, dash: 0 }, { points, colour: INK, width: 2.4, dash: 0 });
-      });
-    }
-    this.ring.set(lines);
-    this.overlay.say(this.shown.section && this.row ? figures(this.row) : "");
+    const shown = this.shown.section && this.sections;
+    const behind = this.opacity.captured > 0 && this.opacity.rectified > 0 ? this.sections?.captured : [];
+    this.ring.set(shown ? ringLines(this.frontSection(), behind) : []);
+    this.overlay.say(shown && this.row ? figures(this.row) : "");
   }
 
   changed() {
     this.laid = false;
+    this.rested = false;
     this.overlay.hide(new Set());
     this.due ??= requestAnimationFrame(() => {
       this.due = undefined;
@@ -428,6 +402,12 @@ class Viewer {
     }
     this.overlay.hide(hidden);
     this.overlay.place(this.camera, this.front(), this.chosen);
+    this.rested = true;
+  }
+
+  /** Whether the picture is finished: nothing turns, and every name is where it stays. */
+  get atRest() {
+    return this.rested && !this.camera.turning;
   }
 
   layDown() {
