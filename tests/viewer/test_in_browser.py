@@ -95,6 +95,7 @@ def test_the_largest_moves_of_the_report_are_read_under_the_pointer(shown: Opene
     for key, sign in (("build_up", 1.0), ("reduction", -1.0)):
         fact = facts["extremes"][key]
         point = outcome.mesh.vertices[int(np.argmax(sign * outcome.move))]
+        shown.ask("(angle) => { viewer.camera.angle = angle; viewer.changed(); }", fact["angle_deg"])
         x, y = shown.ask("(p) => viewer.placeOf(p)", point.tolist())
         shown.page.locator("canvas").hover(position={"x": x, "y": y})
         name, at = shown.ask("() => told.at(-1)")
