@@ -19,11 +19,16 @@ import numpy as np
 from rectify.case import open_case
 from rectify.limb.estimates import all_estimates
 from rectify.limb.limb import Limb
+from rectify.limb.vocabulary import vocabulary
 from tests.limb.varied import ZERO, off_mm, true_on, varied
 
 ROOT = Path(__file__).parent.parent
 FIRST_SEED = 1000
-MORE = {"transtibial": ("tibial-tubercle", "fibular-head"), "transfemoral": ("greater-trochanter", "adductor-longus")}
+MORE = {
+    "transtibial": ("tibial-tubercle", "fibular-head"),
+    "ankle-disarticulation": ("tibial-tubercle", "fibular-head"),
+    "transfemoral": ("greater-trochanter", "adductor-longus"),
+}
 Pair = tuple[float, float]  # mm off, mm said
 
 
@@ -45,7 +50,9 @@ def on_made(amputation: str, count: int, more: tuple[str, ...]) -> Iterator[dict
 def on_case(folder: Path, marked: int) -> tuple[str, dict[str, Pair]]:
     """The same for a case folder, with so many more marks than the origin."""
     case = open_case(folder)
-    keep = {*ZERO[case.amputation], *MORE[case.amputation][:marked]}
+    names = vocabulary(case.amputation)
+    zero = next(group for group in names.zero if all(name in case.raw_landmarks for name in group))
+    keep = {*names.origin, *zero, *MORE.get(case.amputation, ())[:marked]}
     keep |= {name for name, mark in case.raw_landmarks.items() if mark.absent}
     marks = {name: mark for name, mark in case.raw_landmarks.items() if name in keep}
     limb = Limb.from_capture(case.scan.mesh, side=case.side, amputation=case.amputation, landmarks=marks)
@@ -83,6 +90,9 @@ def main(count: int) -> None:
             tables = []
             for folder in folders:
                 name, table = on_case(folder, marked)
+                if not table:
+                    say(f"{name}: no proportions of such a limb are known, so nothing is estimated")
+                    continue
                 tables.append(table)
                 say(f"{name}, {marked} more marks; mm off / mm said")
                 said = [f"{n} {off:.0f}/{u:.0f}{'*' if off > u else ''}" for n, (off, u) in table.items()]
