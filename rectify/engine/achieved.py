@@ -13,7 +13,7 @@ import numpy as np
 from rectify.engine.field import Asked, local_step
 from rectify.engine.formed import FormFigures, form_figures
 from rectify.engine.guard import Guarded
-from rectify.geometry.corners import edges_of
+from rectify.geometry.corners import edges_of, in_parts
 from rectify.geometry.mesh import Faces, Floats, Ints, Points
 from rectify.geometry.nearest import Surface
 from rectify.geometry.normals import dots, lengths, sum_to_vertices
@@ -122,14 +122,17 @@ def _swept_areas(base: Points, step: Points, faces: Faces) -> Points:
     way, and its mean u x (w + dw / 2) / 2 + du x (w / 2 + dw / 3) / 2; the sum over the vertices of that times the step
     is the change of volume to rounding.
     """
-    (u, w), (du, dw) = edges_of(base, faces), edges_of(step, faces)
-    far = [a + b / 2 for a, b in zip(w, dw, strict=True)]
-    half = [a / 2 + b / 3 for a, b in zip(w, dw, strict=True)]
-    mean = np.empty((3, len(faces)))
-    for i, (j, k) in enumerate(((1, 2), (2, 0), (0, 1))):
-        mean[i] = u[j] * far[k] - u[k] * far[j] + du[j] * half[k] - du[k] * half[j]
-    mean /= 6.0
-    return sum_to_vertices(mean.T, faces, len(step))
+
+    def sixth(part: Faces) -> Points:
+        (u, w), (du, dw) = edges_of(base, part), edges_of(step, part)
+        far = [a + b / 2 for a, b in zip(w, dw, strict=True)]
+        half = [a / 2 + b / 3 for a, b in zip(w, dw, strict=True)]
+        mean = np.empty((len(part), 3))
+        for i, (j, k) in enumerate(((1, 2), (2, 0), (0, 1))):
+            mean[:, i] = (u[j] * far[k] - u[k] * far[j] + du[j] * half[k] - du[k] * half[j]) / 6.0
+        return mean
+
+    return sum_to_vertices(in_parts(sixth, faces), faces, len(step))
 
 
 def _one(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int, shape: _Shape) -> RegionOutcome:

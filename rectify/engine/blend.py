@@ -15,6 +15,7 @@ from rectify.rulebook.plan import Fall
 
 __all__ = ["QUINTIC_SLOPE", "fallen", "quintic", "shares"]
 
+_PLACES = 2**14  # at a time, so that what lies between stays small
 QUINTIC_SLOPE = 1.875  # steepest slope of the quintic step, per unit of amount over feather: 30 t²(1-t)² at 1/2
 
 
@@ -44,9 +45,11 @@ def shares(weights: Floats, builds: NDArray[np.bool_]) -> Floats:
         Which regions are build-ups; they win over reductions.
     """
     out = np.zeros_like(weights)
-    w_build, out[builds] = _of_kind(weights[builds])
-    _, reduce = _of_kind(weights[~builds])
-    out[~builds] = (1.0 - w_build) * reduce
+    for start in range(0, weights.shape[1], _PLACES):
+        at = slice(start, start + _PLACES)
+        w_build, out[builds, at] = _of_kind(weights[builds, at])
+        _, reduce = _of_kind(weights[~builds, at])
+        out[~builds, at] = (1.0 - w_build) * reduce
     return out
 
 

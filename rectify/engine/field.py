@@ -190,8 +190,10 @@ def ask(limb: Limb, plan: Plan, places: Places | None = None, weighed: Weighed |
 def _shares(plan: Plan, weight: Floats) -> Floats:
     """How much of each region's own move a place takes (r, n); none of what forms a wall."""
     local = np.array([not region.forms for region in plan.regions], dtype=bool)
-    out = np.zeros_like(weight)
     builds = np.array([region.action == "build-up" for region in plan.regions], dtype=bool)
+    if local.all():
+        return shares(weight, builds)
+    out = np.zeros_like(weight)
     out[local] = shares(weight[local], builds[local])
     return out
 

@@ -21,7 +21,7 @@ from scipy.ndimage import gaussian_filter, maximum_filter
 from rectify.engine.places import Places
 from rectify.errors import RectifyError
 from rectify.geometry.cap import Cap
-from rectify.geometry.corners import any_corner, columns, edges_of, highest
+from rectify.geometry.corners import any_corner, columns, edges_of, highest, in_parts
 from rectify.geometry.crossings import Spine, crossing_faces, crossing_near
 from rectify.geometry.mesh import Faces, Floats, Ints, Points
 from rectify.geometry.normals import dots, face_cross
@@ -68,8 +68,12 @@ class Guarded:
 
 def flipped_faces(before: Points, after: Points, faces: Faces) -> NDArray[np.bool_]:
     """(m,) faces that a move turned over or crushed to under 2 % of their area."""
-    old, new = face_cross(before, faces), face_cross(after, faces)
-    return np.asarray(dots(old, new) <= _CRUSHED * dots(old, old))
+
+    def bad(part: Faces) -> NDArray[np.bool_]:
+        old, new = face_cross(before, part), face_cross(after, part)
+        return np.asarray(dots(old, new) <= _CRUSHED * dots(old, old))
+
+    return in_parts(bad, faces)
 
 
 def turned_over(capture: Points, form: Points, vertices: Points, faces: Faces) -> NDArray[np.bool_]:
@@ -84,13 +88,17 @@ def turned_over(capture: Points, form: Points, vertices: Points, faces: Faces) -
 
 def slopes(vertices: Points, faces: Faces, move: Floats) -> Floats:
     """(m,) how steeply a move along the normal changes over each face of the surface it starts from: mm per mm."""
-    (ux, uy, uz), (wx, wy, wz) = edges_of(vertices, faces)
-    at_a, at_b, at_c = (move.take(corner) for corner in columns(faces))
-    du, dw = at_b - at_a, at_c - at_a
-    uu, ww, uw = ux * ux + uy * uy + uz * uz, wx * wx + wy * wy + wz * wz, ux * wx + uy * wy + uz * wz
-    det = np.maximum(uu * ww - uw * uw, 1e-12)
-    p, q = (ww * du - uw * dw) / det, (uu * dw - uw * du) / det
-    return np.asarray(np.sqrt(np.maximum(p * du + q * dw, 0.0)))
+
+    def steepness(part: Faces) -> Floats:
+        (ux, uy, uz), (wx, wy, wz) = edges_of(vertices, part)
+        at_a, at_b, at_c = (move.take(corner) for corner in columns(part))
+        du, dw = at_b - at_a, at_c - at_a
+        uu, ww, uw = ux * ux + uy * uy + uz * uz, wx * wx + wy * wy + wz * wz, ux * wx + uy * wy + uz * wz
+        det = np.maximum(uu * ww - uw * uw, 1e-12)
+        p, q = (ww * du - uw * dw) / det, (uu * dw - uw * du) / det
+        return np.asarray(np.sqrt(np.maximum(p * du + q * dw, 0.0)))
+
+    return in_parts(steepness, faces)
 
 
 def guard(
@@ -169,11 +177,15 @@ def guard(
 def _turned_in_forming(capture: Points, form: Points, faces: Faces) -> NDArray[np.bool_]:
     """(m,) faces that are turned over, or crushed, on some third of the way to the formed walls."""
     bad = np.zeros(len(faces), dtype=bool)
-    at = np.flatnonzero(any_corner((form != 0).any(axis=1), faces))
-    before = capture
+    at = np.flatnonzero(any_corner((form[:, 0] != 0) | (form[:, 1] != 0) | (form[:, 2] != 0), faces))
+    used = np.zeros(len(capture), dtype=bool)
+    used[faces[at].ravel()] = True
+    some = (np.cumsum(used) - 1)[faces[at]]
+    start, way = capture[used], form[used]
+    before = start
     for share in (1.0 / 3.0, 2.0 / 3.0, 1.0):
-        after = moved(capture, share * form)
-        bad[at] |= flipped_faces(before, after, faces[at])
+        after = start + share * way
+        bad[at] |= flipped_faces(before, after, some)
         before = after
     return bad
 

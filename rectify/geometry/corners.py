@@ -7,6 +7,7 @@ and the numbers are the same to the bit.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TypeVar
 
 import numpy as np
@@ -14,9 +15,22 @@ from numpy.typing import NDArray
 
 from rectify.geometry.mesh import Faces, Floats, Points
 
-__all__ = ["all_corners", "any_corner", "columns", "corner_shares", "edge_squares", "edges_of", "highest", "least"]
+__all__ = [
+    "all_corners",
+    "any_corner",
+    "columns",
+    "corner_shares",
+    "edge_squares",
+    "edges_of",
+    "highest",
+    "in_parts",
+    "least",
+]
 
 Number = TypeVar("Number", bound=np.generic)
+Result = TypeVar("Result", bound=np.generic)
+
+_PART = 2**16
 
 
 def columns(rows: NDArray[Number]) -> tuple[NDArray[Number], NDArray[Number], NDArray[Number]]:
@@ -47,6 +61,14 @@ def all_corners(marked: NDArray[np.bool_], faces: Faces) -> NDArray[np.bool_]:
     """Faces with all corners among the marked vertices: (m,)."""
     a, b, c = (marked.take(faces[:, i]) for i in range(3))
     return np.asarray(a & b & c)
+
+
+def in_parts(work: Callable[[NDArray[Number]], NDArray[Result]], rows: NDArray[Number]) -> NDArray[Result]:
+    """What `work` makes of an array's rows, some ten thousand at a time: what lies between stays in the processor's own
+    memory, and less of the machine's is taken."""
+    if len(rows) <= _PART:
+        return work(rows)
+    return np.concatenate([work(rows[start : start + _PART]) for start in range(0, len(rows), _PART)])
 
 
 def edges_of(vertices: Points, faces: Faces) -> tuple[tuple[Floats, Floats, Floats], tuple[Floats, Floats, Floats]]:

@@ -17,7 +17,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from rectify.geometry.corners import any_corner, columns, highest, least
+from rectify.geometry.corners import any_corner, columns, highest, in_parts, least
 from rectify.geometry.edges import border_loops
 from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
 from rectify.geometry.normals import face_cross
@@ -118,17 +118,21 @@ def inward_faces(mesh: Mesh, spine: Spine) -> NDArray[np.bool_]:
 
 
 def _look(mesh: Mesh, local: Points) -> NDArray[np.bool_]:
-    faces = mesh.faces
-    along_x, along_y, along_z = columns(face_cross(local, faces))
     x, y, z = columns(local)
-    inward = np.zeros(len(faces), dtype=bool)
-    some_beside, some_beyond = any_corner(z >= 0, faces), any_corner(z <= 0, faces)
-    for i, corner in enumerate(columns(faces)):
-        flat = along_x * x.take(corner) + along_y * y.take(corner)
-        inward |= some_beside & (flat <= 0)
-        if i == 0:  # from the spine's end the same for every point of the face
-            inward |= some_beyond & (flat + along_z * z.take(corner) <= 0)
-    return inward
+    beside, beyond = z >= 0, z <= 0
+
+    def look(faces: Faces) -> NDArray[np.bool_]:
+        along_x, along_y, along_z = columns(face_cross(local, faces))
+        inward = np.zeros(len(faces), dtype=bool)
+        some_beside, some_beyond = any_corner(beside, faces), any_corner(beyond, faces)
+        for i, corner in enumerate(columns(faces)):
+            flat = along_x * x.take(corner) + along_y * y.take(corner)
+            inward |= some_beside & (flat <= 0)
+            if i == 0:  # from the spine's end the same for every point of the face
+                inward |= some_beyond & (flat + along_z * z.take(corner) <= 0)
+        return inward
+
+    return in_parts(look, mesh.faces)
 
 
 def _edges_are_simple(local: Points, edges: list[Ints]) -> bool:

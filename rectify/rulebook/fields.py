@@ -78,7 +78,7 @@ def _kebab(name: str) -> str:
 class Base(BaseModel):
     """Every model of the rulebook: keys with hyphens, unknown keys refused, never changed."""
 
-    model_config = ConfigDict(alias_generator=_kebab, extra="forbid", frozen=True)
+    model_config = ConfigDict(alias_generator=_kebab, extra="forbid", frozen=True, defer_build=True)
 
 
 @dataclass(frozen=True, eq=False)  # by identity: its schema is a dict

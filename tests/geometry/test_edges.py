@@ -213,9 +213,8 @@ def test_the_last_vertex_is_just_inside_the_range():
 def test_packed_and_unpacked_sorts_agree():
     mesh = without(tube(), 3, 17)
     faces = np.concatenate([mesh.faces, mesh.faces[5:9], mesh.faces[5:9, ::-1]])  # and some faces several times
-    head, tail = faces.T.reshape(-1), faces[:, [1, 2, 0]].T.reshape(-1)
-    small = edges._sorted_edges(head, tail, 16)
-    large = edges._sorted_edges(head, tail, 30)  # forces the slow way: 61 bits and the face's number do not fit
+    small = edges._sorted_edges(*faces.T, 16)
+    large = edges._sorted_edges(*faces.T, 30)  # forces the slow way: 61 bits and the face's number do not fit
     assert np.array_equal(small[1], large[1])
     assert np.array_equal(small[0] >> np.uint64(17), large[0] >> np.uint64(31))
 
