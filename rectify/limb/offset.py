@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from rectify.errors import MeshError
 from rectify.geometry.mesh import Floats, Points
-from rectify.geometry.nearest import nearest
+from rectify.geometry.nearest import Tree
 from rectify.limb.chart import Chart, build_chart, carried_on
 from rectify.limb.landmarks import Landmark
 from rectify.limb.limb import Limb, profile_of
@@ -40,15 +40,16 @@ def offset_limb(limb: Limb, mm: float) -> Limb:
     """
     if mm == 0.0:
         return limb
-    gain = _radial_gain(limb, mm)
-    vertices = _exactly(limb, mm, _carry(limb.chart, gain, limb.mesh.vertices))
+    tree = Tree(limb.mesh.vertices, limb.mesh.faces)
+    gain = _radial_gain(limb, mm, tree)
+    vertices = _exactly(limb, mm, tree, _carry(limb.chart, gain, limb.mesh.vertices))
     mesh = limb.mesh.with_vertices(vertices)
     chart = build_chart(mesh, limb.side, smooth_mm=limb.chart.smooth_mm)
     landmarks = {name: _moved(mark, limb.chart, gain, chart) for name, mark in limb.landmarks.items()}
     return replace(limb, mesh=mesh, chart=chart, profile=profile_of(mesh), landmarks=landmarks)
 
 
-def _radial_gain(limb: Limb, mm: float) -> NDArray[np.float64]:
+def _radial_gain(limb: Limb, mm: float, tree: Tree) -> NDArray[np.float64]:
     """How much farther out along its ray each cell of the chart meets the offset surface: (k, c) mm."""
     chart = limb.chart
     stations, angles = (g.ravel() for g in np.broadcast_arrays(chart.stations[:, None], chart.angles[None, :]))
@@ -59,7 +60,7 @@ def _radial_gain(limb: Limb, mm: float) -> NDArray[np.float64]:
     skin = chart.captured.ravel()
     for _ in range(_STEPS):
         points = start + gain[:, None] * ray
-        distance, _, place = nearest(points, limb.mesh.vertices, limb.mesh.faces)
+        distance, _, place = tree.nearest(points)
         away = points - place
         short = abs(mm) - distance
         if np.abs(short[skin]).max(initial=0.0) < _CLOSE_MM:
@@ -74,7 +75,7 @@ def _radial_gain(limb: Limb, mm: float) -> NDArray[np.float64]:
     return carried_on(np.where(chart.captured, gain.reshape(chart.radius.shape), np.nan))
 
 
-def _exactly(limb: Limb, mm: float, vertices: Points) -> Points:
+def _exactly(limb: Limb, mm: float, tree: Tree, vertices: Points) -> Points:
     """Vertices brought to the very distance along their rays; those by the open edge, past which there is no skin to
     keep a distance from, stay as they are."""
     from scipy.spatial import cKDTree
@@ -83,7 +84,7 @@ def _exactly(limb: Limb, mm: float, vertices: Points) -> Points:
     inner = np.flatnonzero(cKDTree(limb.edge).query(limb.mesh.vertices)[0] > 2.0 * abs(mm) + 2.0 * limb.edge_mm)
     ray = _rays(limb.chart, *limb.chart.locate(limb.mesh.vertices[inner]))
     for _ in range(_EXACT_STEPS):
-        distance, _, place = nearest(out[inner], limb.mesh.vertices, limb.mesh.faces)
+        distance, _, place = tree.nearest(out[inner])
         slope = np.abs(np.einsum("ij,ij->i", out[inner] - place, ray)) / np.maximum(distance, 1e-9)
         out[inner] += (np.sign(mm) * (abs(mm) - distance) / np.clip(slope, 0.3, 1.0))[:, None] * ray
     return out

@@ -22,7 +22,7 @@ def own_temporary_folder(tmp_path, monkeypatch):
 def test_speed_prints_every_table(capsys):
     speed.main(["abcde", *TINY])
     out = capsys.readouterr().out
-    assert len(re.findall(r"ratio +[\d.]+ \( *[\d.]+\) +(?:ms|s|MB)", out)) == 5
+    assert len(re.findall(r"ratio +[\d.]+ \( *[\d.]+\) +(?:ms|s|MB)", out)) == 8
     for line in "abcde":
         assert re.search(rf"^{line}  ", out, re.MULTILINE), line
     for what in ("new positions", "every guarantee", "the guard alone"):
@@ -47,6 +47,11 @@ def test_an_exponent_is_the_slope_of_the_logarithms():
 def test_a_scan_has_about_the_triangles_asked_for(triangles):
     path = speed.fine_case(triangles) / "scan.stl"
     assert path.stat().st_size // 50 == pytest.approx(triangles, rel=0.15)
+    assert "wear" not in (path.parent / "case.yaml").read_text()
+
+
+def test_a_liner_is_made_up_for_where_it_is_asked_for():
+    assert "wear: [{liner: 3 mm}]" in (speed.fine_case(8_000, liner=True) / "case.yaml").read_text()
 
 
 def test_what_a_process_used_is_measured():
