@@ -225,6 +225,8 @@ class Case:
             skin=limb.skin,
             volume=limb.volume,
             suspension=self.says.suspension,
+            shape=self.limb.shape_class()[0],
+            length=self.limb.length_class(),
             liner_mm=_liner(worn),
             worn_mm=float(sum(map(thickness, worn))),
             layers=scan.between,

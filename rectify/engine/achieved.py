@@ -63,8 +63,8 @@ class RegionOutcome:
     feather_mm : float
         As held.
     form : FormFigures or None
-        How a wall that it forms came out; its move and volume are those of all that forms walls there, and there is no
-        distance to hold it against but its own: `achieved_mm` is what its action asks for.
+        How a wall that it forms came out: `achieved_mm` is then in the sense of its action, peak and mean are outward
+        positive.
     """
 
     region: RegionPlan
@@ -187,16 +187,16 @@ def _formed(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int) -> R
     has = weight > 0
     free = np.flatnonzero(asked.core(i, plan))
     core = free if len(free) else np.flatnonzero(weight == 1.0)
-    reduced = asked.base - asked.form
-    areas = _swept_areas(reduced, asked.form, limb.mesh.faces)
-    height = np.einsum("ij,ij->i", asked.form, asked.normals)
-    area = np.linalg.norm(areas, axis=1)
     stage = next(stage for stage in asked.stages if stage.region == i)
+    step = guarded.formed[:, None] * (stage.after - stage.before)
+    areas = _swept_areas(stage.before, step, limb.mesh.faces)
+    height, area = np.einsum("ij,ij->i", step, asked.normals), np.linalg.norm(areas, axis=1)
     figures = form_figures(limb, region, stage, guarded, core)
     centre = asked.base[core].mean(axis=0)
     others = [j for j in range(len(plan.regions)) if j != i and (has & (asked.weight[j] > 0)).any()]
     move = np.einsum("ij,ij->i", asked.base - limb.mesh.vertices, asked.places.normals)
-    peak = int(np.argmax(np.where(has, np.linalg.norm(asked.form, axis=1), -1.0)))
+    size = np.linalg.norm(step, axis=1)
+    peak = int(np.argmax(np.where(has, size, -1.0)))
     return RegionOutcome(
         region=region,
         achieved_mm=figures.achieved_mm,
@@ -205,10 +205,10 @@ def _formed(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int) -> R
         error_mm=np.array([figures.achieved_mm - region.asked_mm]),
         core_xyz=asked.base[core[int(np.argmin(np.linalg.norm(asked.base[core] - centre, axis=1)))]],
         core_vertices=len(free),
-        peak_mm=float(np.copysign(np.linalg.norm(asked.form[peak]), height[peak])),
+        peak_mm=float(np.copysign(size[peak], height[peak])),
         mean_mm=float(np.sum(height[has] * area[has]) / np.sum(area[has])),
         area_mm2=float(area[has].sum()),
-        volume_ml=float(np.einsum("ij,ij->", asked.form[has], areas[has])) / 1000.0,
+        volume_ml=float(np.einsum("ij,ij->", step, areas)) / 1000.0,
         overlaps=tuple(plan.regions[j].name for j in others),
         lost=_lost(asked, guarded.formed, np.flatnonzero(has), None),
         filled_share=float(np.isin(core, limb.invented).mean()),

@@ -29,7 +29,7 @@ from rectify.geometry.sections import cut
 from rectify.limb.limb import Limb
 from rectify.rulebook.plan import Dimension, Plan, RegionPlan, Solution, Solved
 from rectify.rulebook.quantity import show_mm
-from rectify.rulebook.slope import QUINTIC
+from rectify.rulebook.slope import STEEPNESS
 
 __all__ = ["solve_dimensions"]
 
@@ -196,7 +196,7 @@ class _Task:
                 low[k], high[k] = min(region.allow_mm[0], low[k]), max(min(region.allow_mm[1], most), high[k])
                 continue
             built = region.action == "build-up"
-            steep = np.tan(np.radians(limits.slope_deg)) * asked.weights[i].feather_mm / QUINTIC
+            steep = np.tan(np.radians(limits.slope_deg)) * asked.weights[i].feather_mm / STEEPNESS[region.fall]
             bounds = [region.allow_mm[1], float(steep)]
             limit = limits.build_up_mm if built else limits.reduction_mm
             if limit is not None:

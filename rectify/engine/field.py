@@ -165,7 +165,7 @@ def ask(limb: Limb, plan: Plan, places: Places | None = None, weighed: Weighed |
     shift = end if moved is None else end + moved.move
     cells = end_cells if moved is None else end_cells + moved.cells
     walls = _formed(limb, plan, forming, shift, cells)
-    formed = _flared(limb, plan, places, walls, cells)
+    formed = _flared(limb, plan, places, forming, walls, cells)
     step, normals = _local(limb, plan, places, share, shift, cells + formed.cells)
     base = moved_by(limb.mesh.vertices, shift + formed.move)
     return Asked(
@@ -206,11 +206,14 @@ def _formed(limb: Limb, plan: Plan, forming: Forming | None, shift: Points, cell
     return Formed(nothing, np.zeros_like(cells), nothing)
 
 
-def _flared(limb: Limb, plan: Plan, places: Places, walls: Formed, cells: NDArray[np.float64]) -> Formed:
+def _flared(
+    limb: Limb, plan: Plan, places: Places, forming: Forming | None, walls: Formed, cells: NDArray[np.float64]
+) -> Formed:
     """The walls with the flare of the brim."""
     if plan.brim is None or plan.brim.flare_out_mm <= 0:
         return walls
-    flare, flare_cells = flare_move(limb.chart, plan.brim, places, cells + walls.cells)
+    shelf = None if forming is None else forming.shelf(plan.regions)
+    flare, flare_cells = flare_move(limb.chart, plan.brim, places, cells + walls.cells, shelf)
     return Formed(walls.move + flare, walls.cells + flare_cells, walls.brim + flare)
 
 

@@ -25,7 +25,7 @@ _HALF_SIDE_DEG, _RUN_OUT_DEG = 45.0, 30.0
 
 
 def flare_move(
-    chart: Chart, brim: Brim, places: Places, cells: NDArray[np.float64]
+    chart: Chart, brim: Brim, places: Places, cells: NDArray[np.float64], shelf: tuple[Floats, Floats] | None = None
 ) -> tuple[Points, NDArray[np.float64]]:
     """The flare's move of the vertices (n, 3) and of the chart's cells (k, c, 3), mm.
 
@@ -33,6 +33,8 @@ def flare_move(
     ----------
     cells : (k, c, 3) mm
         What the chart's cells have moved so far: the flare goes along the normals that are there then.
+    shelf : (n,) and (k * c,), optional
+        How much of a shelf there is at the vertices and at the cells, 0 to 1: its own edge is not flared.
 
     Raises
     ------
@@ -42,6 +44,8 @@ def flare_move(
     stations, angles = (g.ravel() for g in chart.cells)
     both = np.concatenate([places.stations, stations]), np.concatenate([places.angles, angles])
     side = flared_side(brim, both[1])
+    if shelf is not None:
+        side = side * (1.0 - np.concatenate(shelf))
     lowest = float(brim_curve(chart, brim)[0].max())
     at = np.flatnonzero((side > 0) & (both[0] <= lowest + brim.flare_over_mm))
     own = both[0][at], both[1][at]

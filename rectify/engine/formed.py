@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from rectify.engine.forms import Fold, Plane, Stage, StraightUp, free_of_bounds
 from rectify.engine.guard import Guarded
 from rectify.geometry.mesh import Floats, Ints, Points
+from rectify.limb.chart import wrap_deg
 from rectify.limb.limb import Limb
 from rectify.limb.measure import measure_levels
 from rectify.rulebook.plan import Band, RegionPlan
@@ -68,7 +69,7 @@ def form_figures(limb: Limb, region: RegionPlan, stage: Stage, guarded: Guarded,
     if isinstance(stage.to, StraightUp):
         return _straight(limb, region, stage.to, before, finished)
     if isinstance(stage.to, Fold):
-        return _shelf(stage.to, region, before, finished)
+        return _shelf(stage.to, before, finished)
     return _squeezed(limb, region, stage, guarded)
 
 
@@ -88,17 +89,19 @@ def _straight(limb: Limb, region: RegionPlan, wall: StraightUp, before: Points, 
     begun = (high >= wall.blend) & (high <= region.asked_mm)
     free = free_of_bounds(inside, region.form) & begun
     now, off = wall.above(finished, limb.chart.locate(finished)[1])
-    column = np.floor(angles[begun] / _COLUMN_DEG).astype(np.int64)
-    tops = [float(now[begun][column == c].max()) for c in np.unique(column)]
+    column = np.floor(wrap_deg(angles[begun] - region.anchor.spot.angle_deg) / _COLUMN_DEG).astype(np.int64)
+    columns = np.unique(column)
+    columns = columns[1:-1] if len(columns) > 4 else columns  # the outermost are in the core in part of their height
+    tops = [float(now[begun][column == c].max()) for c in columns]
     reached = min(min(tops), region.asked_mm) if tops else float("nan")
     # the last edge length may be missing from a column: the wall itself goes on to the next vertex
     reached = region.asked_mm if region.asked_mm - reached < 2 * limb.edge_mm else reached
     return _figures(reached, off[begun], free[begun])
 
 
-def _shelf(fold: Fold, region: RegionPlan, before: Points, finished: Points) -> FormFigures:
+def _shelf(fold: Fold, before: Points, finished: Points) -> FormFigures:
     high = fold.above(before)
-    flat = (high >= fold.arc - fold.lead) & (high <= fold.arc - fold.lead + max(region.asked_mm - 2 * fold.lead, 0.0))
+    flat = (high >= fold.flat[0]) & (high <= fold.flat[1])
     over = high > fold.skin_mm
     out = (finished - before) @ fold.out / np.cos(fold.tilt)
     depth = float(np.median(out[over])) if over.any() else float("nan")

@@ -34,7 +34,8 @@ from rectify.rulebook.plan import FORMING, Band, Form, RegionPlan
 __all__ = ["Fold", "Formed", "Forming", "Plane", "Stage", "StraightUp", "free_of_bounds"]
 
 _STEP_MM = 2.0  # between levels at which a squeeze is solved
-_LEAST_FLAT = 0.2  # of a shelf's depth: on a shallow one the corners are rounded less, so that so much is flat
+_RIM_MM = 3.0  # a shelf's outer edge is rounded no more than this: the trimline runs there
+_LEAST_FLAT = 0.3  # of a shelf's depth: on a shallow one the corners are rounded less, so that so much is flat
 
 Cells = NDArray[np.float64]
 
@@ -95,6 +96,15 @@ class Forming:
         stations, angles = (g.ravel() for g in limb.chart.cells)
         cells = {i: weights[i].at(stations, angles) for i in order}
         return cls(limb, places, tuple(order), {i: rows[i] for i in order}, cells)
+
+    def shelf(self, regions: Sequence[RegionPlan]) -> tuple[Floats, Floats] | None:
+        """How much of a shelf there is at each vertex (n,) and each cell (k * c,), 0 to 1, over its whole height; None
+        where there is none."""
+        own = [i for i in self.order if regions[i].action == "shelf"]
+        if not own:
+            return None
+        at = [np.max([weight[i] for i in own], axis=0) for weight in (self.weight, self.cell_weight)]
+        return at[0], at[1]
 
     def moves(self, regions: Sequence[RegionPlan], reduced: Points, cells: Cells) -> Formed:
         """Carry them out.
@@ -269,34 +279,41 @@ class StraightUp:
 class Fold:
     """How the skin above a line is laid out on a shelf.
 
-    Seen from the side, straight up becomes: an arc of `corner` into the shelf's plane, along it, an arc back, straight
-    up again; `depth` is measured along the plane, between the two corners as if they were sharp. `plane` is the shelf's
-    own, its normal looking down and outwards.
+    Seen from the side, straight up becomes: an arc of `corner` into the shelf's plane, along it, an arc of `rim` back,
+    straight up again; `depth` is measured along the plane, between the two corners as if they were sharp.
     """
 
     out: Floats  # (3,) horizontal
     tilt: float  # radians, the outer edge higher
     depth: float
     corner: float
+    rim: float
     anchor: Floats  # (3,) on the line
 
     @property
-    def lead(self) -> float:
-        """From a corner to where its arc begins, along either leg, mm."""
-        return float(self.corner * np.tan((np.pi / 2 - self.tilt) / 2))
+    def turn(self) -> float:
+        """By how much the skin is turned at each corner, radians."""
+        return float(np.pi / 2 - self.tilt)
 
     @property
-    def arc(self) -> float:
-        """Length of each arc, mm."""
-        return float(self.corner * (np.pi / 2 - self.tilt))
+    def lead(self) -> float:
+        """How far below the line the skin begins to turn, mm."""
+        return float(self.corner * np.tan(self.turn / 2))
+
+    @property
+    def flat(self) -> tuple[float, float]:
+        """From where to where above the line the skin is laid on the plane itself, mm."""
+        start = self.corner * self.turn - self.lead
+        return start, start + self.depth - self.lead - float(self.rim * np.tan(self.turn / 2))
 
     @property
     def skin_mm(self) -> float:
         """How high above the line the skin must reach to be laid out over the whole depth, mm."""
-        return 2 * self.arc + self.depth - 3 * self.lead
+        return self.flat[1] + self.rim * self.turn
 
     @property
     def plane(self) -> Plane:
+        """The shelf's own; its normal looks down and outwards."""
         normal = np.sin(self.tilt) * self.out - np.cos(self.tilt) * np.array([0.0, 0.0, 1.0])
         return Plane(normal, float(normal @ self.anchor))
 
@@ -307,18 +324,16 @@ class Fold:
 
     def laid(self, high: Floats) -> tuple[Floats, Floats]:
         """Where what was so high above the plane comes to lie: out and up from the line, (n,) mm each."""
-        s = high + self.lead
-        flat = self.depth - 2 * self.lead
-        r, tilt = self.corner, self.tilt
-        turned = np.clip(s, 0.0, self.arc) / r if r > 0 else np.zeros_like(s)
-        out, up = r * (1.0 - np.cos(turned)), r * np.sin(turned)
-        along = np.clip(s - self.arc, 0.0, flat)
-        out, up = out + along * np.cos(tilt), up + along * np.sin(tilt)
-        back = np.clip(s - self.arc - flat, 0.0, self.arc) / r if r > 0 else np.zeros_like(s)
-        out = out + r * (np.sin(tilt + back) - np.sin(tilt))
-        up = up + r * (np.cos(tilt) - np.cos(tilt + back))
-        rest = s - np.clip(s, 0.0, 2 * self.arc + flat)
-        return out, up + rest - self.lead
+        first, last = self.flat
+        below = np.minimum(high + self.lead, 0.0)
+        turned = np.clip(high + self.lead, 0.0, self.corner * self.turn) / max(self.corner, 1e-9)
+        along = np.clip(high - first, 0.0, last - first)
+        back = np.clip(high - last, 0.0, self.rim * self.turn) / max(self.rim, 1e-9)
+        rest = np.maximum(high - self.skin_mm, 0.0)
+        sine, cosine = np.sin(self.tilt), np.cos(self.tilt)
+        out = self.corner * (1.0 - np.cos(turned)) + along * cosine + self.rim * (np.sin(self.tilt + back) - sine)
+        up = self.corner * np.sin(turned) + along * sine + self.rim * (cosine - np.cos(self.tilt + back))
+        return out, below - self.lead + up + rest
 
 
 def fold_of(chart: Chart, region: RegionPlan, shift: Cells) -> Fold:
@@ -326,9 +341,12 @@ def fold_of(chart: Chart, region: RegionPlan, shift: Cells) -> Fold:
     form = region.form
     assert form is not None
     tilt = np.radians(form.tilt_deg)
-    most = (1.0 - _LEAST_FLAT) * region.asked_mm / 2 / np.tan((np.pi / 2 - tilt) / 2)
     anchor = _skin_at(chart, region.anchor.spot, shift)
-    return Fold(_towards(chart, form.faces_deg), float(tilt), region.asked_mm, min(form.corner_mm, float(most)), anchor)
+    rim = min(form.corner_mm, _RIM_MM)
+    lead = (form.corner_mm + rim) * np.tan((np.pi / 2 - tilt) / 2)
+    less = min(1.0, (1.0 - _LEAST_FLAT) * region.asked_mm / lead) if lead > 0 else 1.0
+    out = _towards(chart, form.faces_deg)
+    return Fold(out, float(tilt), region.asked_mm, float(form.corner_mm * less), float(rim * less), anchor)
 
 
 @dataclass(frozen=True, eq=False)

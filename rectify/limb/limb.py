@@ -25,7 +25,7 @@ from rectify.limb.frame import lay_frame
 from rectify.limb.intake import accept
 from rectify.limb.landmarks import Landmark, RawLandmark, computed, on_chart
 from rectify.limb.levels import girth_levels
-from rectify.limb.measure import Profile, inflection_level, measure_levels, shape_class
+from rectify.limb.measure import Profile, inflection_level, length_class, measure_levels, shape_class
 from rectify.limb.spot import Spot
 from rectify.limb.vocabulary import vocabulary
 
@@ -215,6 +215,11 @@ class Limb:
         top = float(closed[0]) if len(closed) else 0.0
         start = top if vocabulary(self.amputation).segment == "above" else max(top, 0.0)
         return shape_class(self.profile, start, self.inflection_mm)
+
+    def length_class(self) -> str | None:
+        """short, average or long, by the length from the origin of levels to the distal end; None where the amputation
+        has no such classes."""
+        return length_class(self.amputation, self.end_level_mm)
 
 
 def profile_of(wall: Mesh) -> Profile:

@@ -21,7 +21,7 @@ from rectify.geometry.hulls import hull_extents, hull_perimeters
 from rectify.geometry.mesh import Floats, Ints, Mesh
 from rectify.geometry.sections import Cuts, cut
 
-__all__ = ["Profile", "inflection_level", "measure_levels", "shape_class"]
+__all__ = ["Profile", "inflection_level", "length_class", "measure_levels", "shape_class"]
 
 # our cut-offs, from memory: no published ones were read
 _CONICAL_BELOW = 0.90
@@ -185,3 +185,25 @@ def shape_class(profile: Profile, from_level: float, to_level: float) -> tuple[s
     if ratio < _CONICAL_BELOW:
         return "conical", ratio
     return ("bulbous" if ratio > _BULBOUS_ABOVE else "cylindrical"), ratio
+
+
+# Shorter than the first is short, longer than the second is long, mm from the origin of levels to the distal end.
+# Transtibial: under 120 mm is called short (a practitioner's note, weak); 178 mm is the upper end of a range called
+# optimal (MSc project, Concordia University St Paul, 2024, abstract). Transfemoral: 151 mm, below which the thigh is
+# said to be weaker (weak, secondary), and 280 mm, the mean of 62 thighs from trochanter to bone end (weak, secondary),
+# taken as if from the perineum to the soft end. Working values.
+_LENGTHS = {"transtibial": (120.0, 178.0), "transfemoral": (151.0, 280.0)}
+
+
+def length_class(amputation: str, length_mm: float) -> str | None:
+    """short, average or long; None for an amputation that has no such classes.
+
+    Examples
+    --------
+    >>> length_class("transtibial", 110.0), length_class("transfemoral", 200.0), length_class("transradial", 150.0)
+    ('short', 'average', None)
+    """
+    if amputation not in _LENGTHS:
+        return None
+    low, high = _LENGTHS[amputation]
+    return "short" if length_mm < low else "long" if length_mm > high else "average"

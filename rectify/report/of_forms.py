@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from rectify.engine.flare import above_line, flared_side
+from rectify.rulebook.slope import flare_deg
 
 if TYPE_CHECKING:
     from rectify.engine import Outcome
@@ -66,5 +67,5 @@ def _flare(outcome: Outcome) -> Row:
         "over_mm": float(brim.flare_over_mm),
         "where": brim.flare_where or "all",
         "achieved_mm": float(fitted),
-        "steepest_deg": float(np.degrees(np.arctan(2.0 * brim.flare_out_mm / brim.flare_over_mm))),
+        "steepest_deg": flare_deg(brim.flare_out_mm, brim.flare_over_mm),
     }

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rectify.rulebook.places import Places
-from rectify.rulebook.plan import Anchor, Limits, Solution
+from rectify.rulebook.plan import FORMING, Anchor, Limits, Solution
 from rectify.rulebook.quantity import Quantity, show_mm
 from rectify.rulebook.tuning import Tuning
 from rectify.rulebook.working import AmountChange, Notes, Working
@@ -71,6 +71,8 @@ class Amounts:
         return held
 
     def _limit(self, working: Working, amount: float = 0.0) -> float | None:
+        if working.says.action in FORMING:
+            return None
         down = (working.says.action == "reduce") == (amount >= 0.0)  # a change may turn what it is made on round
         return self.limits.reduction_mm if down else self.limits.build_up_mm
 

@@ -17,9 +17,17 @@ from rectify.limb.vocabulary import VOCABULARY
 from rectify.rulebook.footprint import core_mm, ellipse, held_feather
 from rectify.rulebook.model import Region, RulebookModel
 from rectify.rulebook.parts import Factors, LinerFactors, RingPlace, When
-from rectify.rulebook.plan import Warn
+from rectify.rulebook.plan import FORMING, Warn
 from rectify.rulebook.quantity import Quantity, show_mm, show_percent
-from rectify.rulebook.slope import WARN_DEG, feather_for, slope_deg
+from rectify.rulebook.slope import (
+    FLARE_MOST_DEG,
+    FLARE_WARN_DEG,
+    WARN_DEG,
+    feather_for,
+    flare_deg,
+    flare_over,
+    slope_deg,
+)
 from rectify.rulebook.yamltext import KeyPath, key_text
 
 if TYPE_CHECKING:
@@ -58,6 +66,7 @@ def findings(says: RulebookModel, where: Where) -> Iterator[Finding]:
     yield from checker.opposed()
     yield from checker.wall()
     yield from checker.dimensions()
+    yield from checker.flare()
 
 
 @dataclass
@@ -104,6 +113,8 @@ class _Checker:
             yield self.found("no-allow", False, keys, "does not say how far tuning may go", hint="allow: [least, most]")
 
     def _steep(self, keys: KeyPath, region: Region) -> Iterator[Finding]:
+        if region.action in FORMING and region.action != "flatten":
+            return
         half = half_extent(region)
         inside = (region.blend or ("inside" if region.action == "reduce" else "outside")) == "inside"
         feather = region.feather.value
@@ -120,10 +131,10 @@ class _Checker:
         most = most_mm(region)
         if most is None:
             return
-        slope = slope_deg(most, held)
+        slope = slope_deg(most, held, region.fall)
         what = f"{show_mm(most)} over {show_mm(held)} is {slope:.1f} deg steep"
         if slope > self.slope_limit + EPS:
-            need = feather_for(most, self.slope_limit)
+            need = feather_for(most, self.slope_limit, region.fall)
             yield self.found(
                 "slope",
                 True,
@@ -134,7 +145,7 @@ class _Checker:
                 + _room(inside, half, need),
             )
         elif slope > WARN_DEG + EPS:
-            need = feather_for(most, WARN_DEG)
+            need = feather_for(most, WARN_DEG, region.fall)
             yield self.found(
                 "slope",
                 False,
@@ -146,13 +157,14 @@ class _Checker:
             )
         if region.allow is not None and most < region.allow[1].value - EPS:
             top = region.allow[1].value
-            if slope_deg(top, held) > self.slope_limit + EPS:
+            if slope_deg(top, held, region.fall) > self.slope_limit + EPS:
+                need = feather_for(top, self.slope_limit, region.fall)
                 yield self.found(
                     "allow-steep",
                     False,
                     (*keys, "allow"),
                     f"lets tuning reach {show_mm(top)}, too steep for this feather",
-                    wanted=f"a feather of {show_mm(math.ceil(feather_for(top, self.slope_limit) * 10) / 10)}",
+                    wanted=f"a feather of {show_mm(math.ceil(need * 10) / 10)}",
                     hint="such a tuning is refused unless it says a longer feather too",
                 )
 
@@ -173,6 +185,8 @@ class _Checker:
 
     def _limits(self, keys: KeyPath, region: Region) -> Iterator[Finding]:
         limits = self.says.limits
+        if region.action in FORMING:  # it says itself how far it may take the skin
+            return
         limit = None if limits is None else limits.reduction if region.action == "reduce" else limits.build_up
         if limit is None:
             return
@@ -290,6 +304,28 @@ class _Checker:
                         wanted=f"allow: [least, most] in regions.{name}",
                     )
 
+    def flare(self) -> Iterator[Finding]:
+        """How steep a flare is at the trimline, and its limit."""
+        flare, limits = (self.says.brim.flare if self.says.brim else None), self.says.limits
+        if flare is None:
+            return
+        keys: KeyPath = ("brim", "flare")
+        if limits is not None and limits.flare is not None and flare.out.value > limits.flare.value + EPS:
+            wanted = f"at most {limits.flare}"
+            yield self.found("past-limit", True, (*keys, "out"), f"is {flare.out}, past the limit", wanted=wanted)
+        steep = flare_deg(flare.out.value, flare.over.value)
+        if steep > FLARE_WARN_DEG + EPS:
+            refused = steep > FLARE_MOST_DEG + EPS
+            over = flare_over(flare.out.value, FLARE_MOST_DEG if refused else FLARE_WARN_DEG)
+            yield self.found(
+                "steep-flare",
+                refused,
+                keys,
+                "turns out too steeply" if refused else "turns out steeply",
+                found=f"{flare.out} over {flare.over} is {steep:.0f} deg at the trimline",
+                wanted=f"over {show_mm(math.ceil(over))} or more",
+            )
+
 
 # -- what the file alone tells of a region ---------------------------------------------------------
 
@@ -321,9 +357,9 @@ def half_extent(region: Region) -> float | None:
         sizes = [shape.oval.along, shape.oval.around]
     elif shape.strip is not None:
         sizes = list(shape.strip.width)
-    if not sizes or any(size.kind == "radius" for size in sizes):
+    if not sizes or any(size.kind == "radius" and size.least_mm is None for size in sizes):
         return None
-    return min(size.value for size in sizes) / 2
+    return min(size.value if size.least_mm is None else size.least_mm for size in sizes) / 2
 
 
 def _room(inside: bool, half: float | None, need: float) -> str:
@@ -347,7 +383,7 @@ def moved_mm(place: RingPlace) -> tuple[float, float] | None:
     for word, axis, sign in (("lateral", 0, 1.0), ("medial", 0, -1.0), ("distal", 1, 1.0), ("proximal", 1, -1.0)):
         quantity: Quantity | None = getattr(place, word)
         if quantity is not None:
-            if quantity.kind == "radius":
+            if quantity.kind != "length":
                 return None
             total[axis] += sign * quantity.value
     return total[0], total[1]
@@ -410,7 +446,7 @@ def _between_strips(down: Region, up: Region, core_half: float, up_half: float) 
     moved = []
     for region in (down, up):
         side = region.sideways()
-        if side is not None and (side[1].kind == "radius" or side[0] not in ("medial", "lateral")):
+        if side is not None and (side[1].kind != "length" or side[0] not in ("medial", "lateral")):
             return None
         moved.append(0.0 if side is None else side[1].value * (1.0 if side[0] == "lateral" else -1.0))
     return max(abs(moved[0] - moved[1]) - core_half - up_half, 0.0)

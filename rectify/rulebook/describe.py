@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from rectify.limb.vocabulary import VOCABULARY, Vocabulary
+from rectify.rulebook.brim_says import BrimPlace
 from rectify.rulebook.load import Rulebook
 from rectify.rulebook.model import OverallSays, Region, SpareSays
 from rectify.rulebook.parts import (
@@ -22,6 +23,7 @@ from rectify.rulebook.parts import (
     ShapeSays,
     When,
 )
+from rectify.rulebook.plan import FORMING
 from rectify.rulebook.quantity import Quantity, show_mm
 
 __all__ = [
@@ -171,8 +173,10 @@ def _region_line(name: str, region: Region) -> RegionLine:
         allow=f"{region.allow[0]} to {region.allow[1]}" if region.allow else "",
         place=_place_of(region),
         extent=_extent(region.shape),
-        profile=region.profile,
-        feather=region.feather.text + (f" {region.blend}" if region.blend else ""),
+        profile=_profile(region),
+        feather=region.feather.text
+        + (f" {region.blend}" if region.blend else "")
+        + (f", {region.fall}" if region.fall != "smooth" else ""),
         keep_clear=", ".join(f"{disc.of} by {disc.by}" for disc in region.keep_clear),
         when=when_text(region.when),
         why=region.why or "",
@@ -181,7 +185,28 @@ def _region_line(name: str, region: Region) -> RegionLine:
     )
 
 
+def _profile(region: Region) -> str:
+    """How the amount is spread; of what forms a wall, how it is formed."""
+    if region.action not in FORMING:
+        return region.profile
+    parts = []
+    if region.faces is not None:
+        parts.append(f"faces {region.faces}")
+    if region.tilt is not None:
+        parts.append(f"leans {region.tilt}")
+    if region.most is not None:
+        most = region.most.mm()
+        parts.append(f"at most {most[0]:g} mm in, {most[1]:g} mm out")
+    if region.corner is not None:
+        parts.append(f"corner {region.corner}")
+    if region.action == "squeeze":
+        parts.append(f"{region.narrow or 'ml'} narrower, the tape as it was")
+    return ", ".join(parts) or "as its place lies"
+
+
 def _place_of(region: Region) -> str:
+    if region.between_regions is not None:
+        return f"between the regions {' and '.join(region.between_regions)}"
     if region.between is not None:
         return f"between {region.between[0].text()} and {region.between[1].text()}"
     if region.path is not None:
@@ -197,6 +222,10 @@ def _place_of(region: Region) -> str:
         return f"distal end, from {cap.from_.text()}" if cap.from_ else "distal end"
     ring = region.shape.outline or ()
     return "round " + ", ".join(_place(place) for place in ring)
+
+
+def _brim_place(place: BrimPlace) -> str:
+    return _place(place) + (f", corner {place.radius}" if place.radius is not None else "")
 
 
 def _place(place: RingPlace) -> str:
@@ -228,6 +257,10 @@ def _extent(shape: ShapeSays) -> str:
         return f"outline of {ring[0].at}" if len(ring) == 1 else f"outline of {len(ring)} places"
     if shape.band is not None:
         return "all round"
+    if shape.sector is not None:
+        return f"{shape.sector.around} around, up to the edge"
+    if shape.gap is not None:
+        return f"what lies between, less {shape.gap.margin}"
     cap = shape.end_cap
     return f"{cap.reach} from the pole" if cap is not None and cap.reach else "to the pole"
 
@@ -342,7 +375,7 @@ def _brim(rulebook: Rulebook) -> str:
     says = rulebook.says.brim
     if says is None:
         return ""
-    text = " - ".join(_place(place) for place in says.line)
+    text = " - ".join(_brim_place(place) for place in says.line)
     if says.corner_radius is not None:
         text += f"; corners {says.corner_radius}"
     if says.flare is not None:

@@ -30,6 +30,8 @@ FACT_WORDS: dict[str, tuple[str, ...]] = {
     "skin": ("intact", "fragile", "open"),
     "volume": ("stable", "changing"),
     "suspension": ("pin", "suction", "vacuum", "sleeve", "cuff", "lanyard", "self", "none"),
+    "shape": ("conical", "cylindrical", "bulbous"),  # these two are measured on the limb
+    "length": ("short", "average", "long"),
 }
 
 
@@ -58,6 +60,7 @@ class TapeValue:
 class Facts:
     """The facts of one case.
 
+    `shape` and `length` are classes of the limb as measured; None where this amputation has no such classes.
     `liner_mm` is the label of the liner worn between skin and socket (0: none); `worn_mm` how far all that is worn
     makes the surface lie outside the skin, a liner's stretch allowed for.
     """
@@ -71,6 +74,8 @@ class Facts:
     skin: str | None = None
     volume: str | None = None
     suspension: str | None = None
+    shape: str | None = None
+    length: str | None = None
     liner_mm: float | None = None
     worn_mm: float | None = None
     layers: tuple[Layer, ...] = ()

@@ -7,7 +7,7 @@ before a model sees them, so that the models hold one form only.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Annotated, Any
 
 from pydantic import (
@@ -100,6 +100,12 @@ class OrOne:
         return {"anyOf": [many["items"], many]}
 
 
+def _pattern(*kinds: Kind, sign: Sign = "none") -> str:
+    """What a quantity of these kinds looks like, as a regular expression."""
+    units = "|".join(_UNITS[kind] for kind in kinds)
+    return rf"^\s*{_SIGNS[sign]}\s*{NUMBER}\s*({units})\s*$"
+
+
 def quantity_field(
     *kinds: Kind, sign: Sign = "none", least: float | None = None, most: float | None = None
 ) -> tuple[PlainValidator, WithJsonSchema]:
@@ -108,8 +114,7 @@ def quantity_field(
     def read(raw: object) -> Quantity:
         return parse_quantity(raw, *kinds, sign=sign, least=least, most=most)
 
-    units = "|".join(_UNITS[kind] for kind in kinds)
-    pattern = rf"^\s*{_SIGNS[sign]}\s*{NUMBER}\s*({units})\s*$"
+    pattern = _pattern(*kinds, sign=sign)
     examples = {
         "length": "6 mm",
         "percent": "3 %",
@@ -120,6 +125,46 @@ def quantity_field(
     lead = "+" if sign == "required" else ""
     schema = {"type": "string", "pattern": pattern, "examples": [lead + examples[kind] for kind in kinds]}
     return PlainValidator(read), WithJsonSchema(schema)
+
+
+def extent_field() -> tuple[PlainValidator, WithJsonSchema]:
+    """Reader and schema of an extent or a move: a length, a share of radius, or a share of either held to bounds."""
+    keys = ("share", "least", "most")
+
+    def read(raw: object) -> Quantity:
+        if not isinstance(raw, dict):
+            return parse_quantity(raw, "length", "radius", least=0.0)
+        unknown = next((key for key in raw if key not in keys), None)
+        missing = next((key for key in keys if key not in raw), None)
+        if unknown is not None:
+            raise Wrong("is not a key here", keys=(str(unknown),), hint=suggest(str(unknown), keys, what="keys here"))
+        if missing is not None:
+            raise Wrong("is missing", keys=(missing,), wanted=_SHARE_WANTED)
+        share = parse_quantity(raw["share"], "limb", "radius", least=0.0, most=100.0)
+        low, high = (parse_quantity(raw[key], "length", least=0.0) for key in ("least", "most"))
+        if low.value > high.value:
+            raise Wrong(f"runs from {low} down to {high}", keys=("least",), wanted="least below most")
+        return replace(share, text=f"{share}, {low} to {high}", least_mm=low.value, most_mm=high.value)
+
+    plain, length = _pattern("length", "radius"), _pattern("length")
+    bounded = {
+        "type": "object",
+        "description": "a share held to bounds: of the limb's length, or of the local radius",
+        "properties": {
+            "share": {"type": "string", "pattern": _pattern("limb", "radius"), "examples": ["20 % of limb"]},
+            "least": {"type": "string", "pattern": length, "examples": ["30 mm"]},
+            "most": {"type": "string", "pattern": length, "examples": ["60 mm"]},
+        },
+        "required": list(keys),
+        "additionalProperties": False,
+    }
+    examples = ["6 mm", "12 % of radius"]
+    return PlainValidator(read), WithJsonSchema(
+        {"anyOf": [{"type": "string", "pattern": plain, "examples": examples}, bounded]}
+    )
+
+
+_SHARE_WANTED = "{share: 20 % of limb, least: 30 mm, most: 60 mm}"
 
 
 def as_list(raw: object) -> object:
@@ -208,7 +253,7 @@ EvidenceRef = Annotated[str, BeforeValidator(_text), AfterValidator(_evidence)]
 PlainLength = Annotated[Quantity, *quantity_field("length", least=0.0)]
 Length = PlainLength
 LevelShift = Annotated[Quantity, *quantity_field("length", "limb", least=0.0)]
-Extent = Annotated[Quantity, *quantity_field("length", "radius", least=0.0)]
+Extent = Annotated[Quantity, *extent_field()]
 Amount = Annotated[Quantity, *quantity_field("length", "radius", least=0.0)]
 Change = Annotated[Quantity, *quantity_field("length", sign="required")]
 LengthOrPart = Annotated[Quantity, *quantity_field("length", "percent", least=0.0)]

@@ -14,12 +14,13 @@ import numpy as np
 
 from rectify.limb.spot import Spot
 from rectify.rulebook.places import ChartLike, Places, wrap
-from rectify.rulebook.plan import Band, EndCap, KeepClear, Outline, Oval, Shape, Strip
+from rectify.rulebook.plan import Band, EndCap, KeepClear, Outline, Oval, Sector, Shape, Strip
 
 if TYPE_CHECKING:
     from shapely import Geometry
 
 __all__ = [
+    "carried",
     "core_mm",
     "distance_mm",
     "ellipse",
@@ -74,6 +75,8 @@ def footprint(places: Places, anchor: Spot, shape: Shape) -> Geometry:
             for station in (shape.from_station_mm, shape.to_station_mm)
         )
         return shapely.box(-_FAR, low, _FAR, high)
+    if isinstance(shape, Sector):
+        return shapely.box(-shape.around_mm / 2, -_FAR, shape.around_mm / 2, 0.0)
     assert isinstance(shape, EndCap)
     return shapely.box(-_FAR, -shape.reach_mm, _FAR, _FAR)
 
@@ -108,6 +111,8 @@ def half_width_mm(places: Places, anchor: Spot, shape: Shape) -> float:
         return places.apart(low, Spot(shape.to_station_mm, anchor.angle_deg))[1] / 2
     if isinstance(shape, EndCap):
         return shape.reach_mm
+    if isinstance(shape, Sector):
+        return shape.around_mm / 2
     return inscribed_mm(footprint(places, anchor, shape))
 
 
@@ -139,15 +144,10 @@ def inscribed_mm(area: Geometry) -> float:
     return max((float(shapely.length(shapely.maximum_inscribed_circle(part))) for part in parts), default=0.0)
 
 
-def distance_between(places: Places, anchor: Spot, area: Geometry, other: Spot, shape: Shape) -> float:
-    """How far another region's outline lies from an area in the plane of `anchor`; 0 where they overlap, mm.
-
-    The other outline is carried over by the way between the anchors: good near by, rough far away.
-    """
-    import shapely
+def carried(places: Places, anchor: Spot, other: Spot, shape: Shape) -> Geometry:
+    """Another region's outline in the plane of `anchor`, carried over by the way between the anchors: good near by,
+    rough far away."""
     from shapely.affinity import translate
 
-    if shapely.is_empty(area):
-        return float("inf")
     x, y = places.apart(anchor, other)
-    return float(shapely.distance(area, translate(footprint(places, other, shape), x, y)))
+    return translate(footprint(places, other, shape), x, y)

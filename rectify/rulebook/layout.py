@@ -6,7 +6,7 @@ Raises Wrong where a place or a shape cannot be meant on this limb; the caller a
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -14,9 +14,10 @@ import numpy as np
 from rectify.limb.spot import Spot
 from rectify.limb.vocabulary import is_free_mark
 from rectify.rulebook.footprint import footprint
+from rectify.rulebook.gap import ring_between
 from rectify.rulebook.parts import OvalShape, Place, RingPlace, StripShape
 from rectify.rulebook.places import Line, Places, wrap
-from rectify.rulebook.plan import Anchor, Band, EndCap, Outline, Oval, Sector, Shape, Strip
+from rectify.rulebook.plan import Anchor, Band, EndCap, Outline, Oval, RegionPlan, Sector, Shape, Strip
 from rectify.rulebook.quantity import show_mm
 from rectify.rulebook.words import Wrong
 from rectify.rulebook.working import Notes, Working
@@ -41,9 +42,16 @@ class Layout:
     def __init__(self, places: Places, notes: Notes) -> None:
         self.places, self.notes = places, notes
 
-    def of(self, working: Working) -> Laid | None:
-        """A region's anchor and shape; None where nothing of it is left, with the reason among the warnings."""
+    def of(self, working: Working, done: Mapping[str, RegionPlan] | None = None) -> Laid | None:
+        """A region's anchor and shape; None where nothing of it is left, with the reason among the warnings.
+
+        `done` : the regions that are laid out already, for one that lies between two of them.
+        """
         kind = working.says.shape.kind
+        if kind == "gap":
+            return self._gap(working, done or {})
+        if kind == "sector":
+            return self._sector(working)
         if kind == "band":
             return self._band(working)
         if kind == "end-cap":
@@ -89,8 +97,8 @@ class Layout:
         return spot
 
     def _oval(self, oval: OvalShape, anchor: Anchor) -> Oval:
-        radius = self.places.radius_for(anchor.spot, oval.along, oval.around)
-        return Oval(oval.along.mm(radius), oval.around.mm(radius), oval.turn.value if oval.turn else 0.0)
+        along, around = (self.places.mm(extent, anchor.spot) for extent in (oval.along, oval.around))
+        return Oval(along, around, oval.turn.value if oval.turn else 0.0)
 
     def _ring(self, working: Working) -> tuple[Spot, ...]:
         """The places of an outline."""
@@ -130,6 +138,30 @@ class Layout:
             raise Wrong("the ring crosses itself on this limb", keys=("shape",), hint="list its places once round")
         return shape
 
+    def _sector(self, working: Working) -> Laid:
+        says = working.says
+        assert says.shape.sector is not None
+        spot = self._moved_on(working, self.places.spot(says))
+        anchor = self.places.anchor(spot, essential_landmarks(working))
+        return Laid(anchor, Sector(self.places.mm(says.shape.sector.around, spot)))
+
+    def _gap(self, working: Working, done: Mapping[str, RegionPlan]) -> Laid | None:
+        says = working.says
+        assert says.between_regions is not None and says.shape.gap is not None
+        missing = [name for name in says.between_regions if name not in done]
+        if missing:
+            self.notes.warn("region-left-out", "note", f"left out: no {missing[0]} on this limb", working.name)
+            return None
+        one, two = (done[name] for name in says.between_regions)
+        ring = ring_between(self.places, one, two, says.shape.gap.margin.value)
+        if ring is None:
+            text = f"left out: no room between {one.name} and {two.name} on this limb"
+            self.notes.warn("region-left-out", "look", text, working.name)
+            return None
+        worst = max((one.anchor, two.anchor), key=lambda a: (a.source == "estimated", a.uncertainty_mm))
+        anchor = replace(worst, spot=_middle(ring))
+        return Laid(anchor, self._outline(anchor, ring))
+
     def _strip(self, working: Working) -> Laid | None:
         says = working.says
         assert says.path is not None and says.shape.strip is not None
@@ -138,7 +170,7 @@ class Layout:
         side = says.sideways()
         if side is not None:
             middle = line.spot(line.length_mm / 2)
-            line = self.places.shifted(line, side[0], side[1].mm(self.places.radius_for(middle, side[1])))
+            line = self.places.shifted(line, side[0], self.places.mm(side[1], middle))
         start, stop = (self._cut_back(place, line) for place in (present[0], present[-1]))
         if start + stop >= line.length_mm - 1.0:
             self._too_short(working, line.length_mm, start + stop)
@@ -169,8 +201,7 @@ class Layout:
 
     def _widths(self, strip: StripShape, line: Line, middle: Spot) -> tuple[float, ...]:
         """One width per spot of the path; said ones are spread evenly along it."""
-        radius = self.places.radius_for(middle, *strip.width)
-        said = [width.mm(radius) for width in strip.width]
+        said = [self.places.mm(width, middle) for width in strip.width]
         if len(said) == 1:
             return tuple(said * len(line.spots))
         at = np.linspace(0.0, line.length_mm, len(said))
@@ -204,10 +235,12 @@ class Layout:
         for tuning, widen in working.widen:
             changes = {key: quantity.value for key, quantity in widen if quantity is not None}
             keys = ("regions", working.name, "widen")
-            wider: Oval | Strip
+            wider: Oval | Sector | Strip
             if isinstance(shape, Oval) and "width" not in changes:
                 along, around = shape.along_mm + changes.get("along", 0.0), shape.around_mm + changes.get("around", 0.0)
                 wider, least = replace(shape, along_mm=along, around_mm=around), min(along, around)
+            elif isinstance(shape, Sector) and set(changes) == {"around"}:
+                wider, least = Sector(shape.around_mm + changes["around"]), shape.around_mm + changes["around"]
             elif isinstance(shape, Strip) and "width" in changes:
                 widths = tuple(width + changes["width"] for width in shape.widths_mm)
                 wider, least = replace(shape, widths_mm=widths), min(widths)

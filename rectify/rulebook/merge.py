@@ -19,7 +19,7 @@ __all__ = ["Merged", "lay_over"]
 
 WHOLE = ("shape", "when", "target")
 REMOVABLE = ("overall", "end", "brim", "needs", "limits")
-_PLACE = ("at", "path", "between", "part", "angle", "along-path", "proximal", "distal", *SIDEWAYS)
+_PLACE = ("at", "path", "between", "between-regions", "part", "angle", "along-path", "proximal", "distal", *SIDEWAYS)
 _ROUND = ("angle", *SIDEWAYS)
 _ONE_OF = (("proximal", "distal"), _ROUND, ("lengthen", "pad"))
 
@@ -78,7 +78,7 @@ def _mapping(
 def _drop_what_is_said_anew(merged: Merged, below: dict[str, Value], above: Mapping[str, Value], keys: KeyPath) -> None:
     is_region = len(keys) == 2 and keys[0] == "regions"
     gone: set[str] = set()
-    if is_region and any(key in above for key in ("at", "path", "between")):
+    if is_region and any(key in above for key in ("at", "path", "between", "between-regions")):
         gone.update(_PLACE)
     if is_region or keys == ("end",):
         for group in _ONE_OF:

@@ -11,6 +11,7 @@ from typing import Annotated, Literal, Self
 from pydantic import BeforeValidator, Field, StrictInt, model_validator
 
 from rectify.limb.vocabulary import AMPUTATIONS
+from rectify.rulebook.brim_says import Brim, Flare
 from rectify.rulebook.facts import FACT_WORDS
 from rectify.rulebook.fields import (
     Amount,
@@ -36,6 +37,7 @@ from rectify.rulebook.fields import (
     Text,
     as_list,
 )
+from rectify.rulebook.forming import FacesField, MostSays, TiltField, forming_fits
 from rectify.rulebook.parts import (
     KeepClearOf,
     LevelField,
@@ -45,6 +47,7 @@ from rectify.rulebook.parts import (
     ShapeField,
     WhenField,
 )
+from rectify.rulebook.plan import Action, Fall
 from rectify.rulebook.quantity import Quantity
 from rectify.rulebook.words import Wrong
 
@@ -93,7 +96,9 @@ def _amount_in(amount: Quantity, allow: tuple[Quantity, Quantity] | None, key: s
 class Region(RingPlace):
     """One region: what is done, how much, where, and why."""
 
-    action: Literal["reduce", "build-up"] = Field(description="reduce takes away from the model, build-up adds")
+    action: Action = Field(
+        description="reduce takes away from the model, build-up adds; flatten, shelf, raise and squeeze form walls"
+    )
     amount: Amount = Field(description="how much, without a sign; over bone in mm")
     allow: Range | None = Field(None, description="[least, most]: what scaling and tuning may reach")
     from_: Literal["reduced", "capture"] = Field("reduced", description="what the amount is measured from")
@@ -118,6 +123,13 @@ class Region(RingPlace):
     needs: Literal["mark"] | None = Field(
         None, description="mark: its landmarks must be marked, an estimate will not do"
     )
+    fall: Fall = Field("smooth", description="how the amount falls over the feather")
+    between_regions: tuple[RegionRef, RegionRef] | None = Field(None, description="the two regions a gap lies between")
+    faces: FacesField | None = Field(None, description="where a flat wall or a shelf looks; outwards by default")
+    tilt: TiltField | None = Field(None, description="how it leans: the top of a wall outwards, a shelf's edge upwards")
+    most: MostSays | None = Field(None, description="the farthest a wall takes the skin, in and out")
+    corner: PlainLength | None = Field(None, description="the rounding where a formed wall meets what was there")
+    narrow: Literal["ml", "ap"] | None = Field(None, description="of a squeeze: the width that becomes smaller")
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
@@ -130,10 +142,12 @@ class Region(RingPlace):
                 hint="an amount that scales with the limb needs bounds: allow: [3 mm, 8 mm]",
             )
         self.place_fits_shape()
+        forming_fits(self)
         return self
 
     def place_fits_shape(self) -> None:
-        said = {key for key, value in (("at", self.at), ("path", self.path), ("between", self.between)) if value}
+        places = (("at", self.at), ("path", self.path), ("between", self.between))
+        said = {key for key, value in (*places, ("between-regions", self.between_regions)) if value}
         kind = self.shape.kind
         on_path = kind in ("oval", "outline") and "path" in said
         wanted: dict[str, set[str]] = {
@@ -141,6 +155,8 @@ class Region(RingPlace):
             "strip": {"path"},
             "outline": {"at"},
             "band": {"between"},
+            "sector": {"at"},
+            "gap": {"between-regions"},
         }
         right = {"path"} if on_path else wanted.get(kind, set())
         ring = self.shape.outline
@@ -153,6 +169,8 @@ class Region(RingPlace):
                 "outline": "at (or a landmark at every place)",
                 "band": "between",
                 "end-cap": "no place",
+                "sector": "at",
+                "gap": "between-regions",
             }
             found = " and ".join(sorted(said)) or "no place"
             raise Wrong(f"is {kind} with {found}", keys=("shape",), wanted=f"{kind} with {need[kind]}")
@@ -170,7 +188,7 @@ class Region(RingPlace):
         moved = [
             key for key in ("proximal", "distal", "medial", "lateral", "anterior", "posterior") if getattr(self, key)
         ]
-        if kind in ("band", "end-cap") and (moved or self.angle or self.part):
+        if kind in ("band", "end-cap", "gap") and (moved or self.angle or self.part):
             raise Wrong(f"does not move a {kind}", keys=(*moved, "angle")[:1], hint="move the levels it lies between")
         if kind == "strip" and (self.proximal or self.distal or self.angle or self.part):
             key = next(key for key in ("proximal", "distal", "angle", "part") if getattr(self, key))
@@ -338,24 +356,6 @@ class EndSays(Base):
         return self
 
 
-class Flare(Base):
-    """The edge of the socket, turned outwards."""
-
-    out: PlainLength = Field(description="how far out")
-    over: PlainLength = Field(description="over the last so much of the wall")
-    where: Literal["all", "anterior", "posterior", "medial", "lateral"] = "all"
-
-
-class Brim(Base):
-    """The trimline."""
-
-    line: Annotated[tuple[PlaceField, ...], Field(min_length=3, max_length=100, description="once round the limb")]
-    corner_radius: PlainLength | None = Field(None, description="0 mm by default")
-    flare: Flare | None = None
-    why: Line | None = None
-    evidence: EvidenceRef | None = None
-
-
 PercentRange = tuple[LimitPercent, LimitPercent]
 
 
@@ -365,6 +365,7 @@ class LimitsSay(Base):
     volume: PercentRange | None = Field(None, description="[least, most] change of volume")
     reduction: PlainLength | None = Field(None, description="deepest reduction anywhere")
     build_up: PlainLength | None = Field(None, description="highest build-up anywhere")
+    flare: PlainLength | None = Field(None, description="how far out the brim's flare may go")
     slope: Slope | None = Field(None, description="steepest feather; 45 deg by default and at most")
     ap: PercentRange | None = None
     ml: PercentRange | None = None

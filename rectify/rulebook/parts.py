@@ -1,16 +1,14 @@
-"""The parts regions are made of, as models: places, shapes, and what `when` says.
+"""The parts regions are made of, as models: places and shapes.
 
 They hold what was written, checked as far as the file alone allows. Nothing here knows a limb.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import BeforeValidator, ConfigDict, Field, PlainValidator, WithJsonSchema, model_validator
+from pydantic import BeforeValidator, ConfigDict, Field, model_validator
 
-from rectify.rulebook.facts import FACT_WORDS
 from rectify.rulebook.fields import (
     LANDMARK_SCHEMA,
     Angle,
@@ -26,8 +24,9 @@ from rectify.rulebook.fields import (
     Turn,
     as_list,
 )
-from rectify.rulebook.quantity import Quantity, parse_quantity
-from rectify.rulebook.words import Wrong, shown, suggest
+from rectify.rulebook.quantity import Quantity
+from rectify.rulebook.when_says import Condition, Factors, LinerFactors, LinerRange, When, WhenField
+from rectify.rulebook.words import Wrong, suggest
 
 __all__ = [
     "SIDEWAYS",
@@ -35,6 +34,7 @@ __all__ = [
     "Condition",
     "EndCapShape",
     "Factors",
+    "GapShape",
     "KeepClearOf",
     "LevelPlace",
     "LinerFactors",
@@ -44,6 +44,7 @@ __all__ = [
     "OvalShape",
     "Place",
     "RingPlace",
+    "SectorShape",
     "ShapeSays",
     "StripShape",
     "When",
@@ -195,6 +196,18 @@ class EndCapShape(Base):
         return self
 
 
+class SectorShape(Base):
+    """A stretch of the wall, from the region's place up to the capture's edge."""
+
+    around: Extent = Field(description="how wide, round the limb")
+
+
+class GapShape(Base):
+    """What lies between two other regions."""
+
+    margin: PlainLength = Field(description="how far it stays from either of them, feathers included")
+
+
 OutlineRing = tuple[RingPlace, ...]
 
 
@@ -215,6 +228,10 @@ def _shape(raw: object) -> object:
     return raw
 
 
+Kind = Literal["oval", "strip", "outline", "band", "end-cap", "sector", "gap"]
+_KINDS: tuple[Kind, ...] = ("oval", "strip", "outline", "band", "end-cap", "sector", "gap")
+
+
 class ShapeSays(Base):
     """Exactly one shape."""
 
@@ -233,23 +250,18 @@ class ShapeSays(Base):
     ) = None
     band: BandShape | None = None
     end_cap: EndCapShape | None = None
+    sector: SectorShape | None = None
+    gap: GapShape | None = None
 
     @property
-    def kind(self) -> Literal["oval", "strip", "outline", "band", "end-cap"]:
-        if self.oval is not None:
-            return "oval"
-        if self.strip is not None:
-            return "strip"
-        if self.outline is not None:
-            return "outline"
-        return "band" if self.band is not None else "end-cap"
+    def kind(self) -> Kind:
+        return next(kind for kind in _KINDS if getattr(self, kind.replace("-", "_")) is not None)
 
     @model_validator(mode="after")
     def _one(self) -> Self:
-        said = [name for name in ("oval", "strip", "outline", "band", "end_cap") if getattr(self, name) is not None]
+        said = [kind for kind in _KINDS if getattr(self, kind.replace("-", "_")) is not None]
         if len(said) != 1:
-            found = " and ".join(said).replace("_", "-") or "none"
-            raise Wrong(f"says {found}", wanted="one of oval, strip, outline, band, end-cap")
+            raise Wrong(f"says {' and '.join(said) or 'none'}", wanted=f"one of {', '.join(_KINDS)}")
         ring = self.outline
         if ring is not None and len(ring) < 3 and not (len(ring) == 1 and _is_mark(ring[0])):
             raise Wrong(
@@ -265,160 +277,3 @@ def _is_mark(place: RingPlace) -> bool:
 
 
 ShapeField = Annotated[ShapeSays, BeforeValidator(_shape), Short({"const": "band"})]
-
-
-# -- when ------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class Condition:
-    """There only where the fact is one of these words."""
-
-    words: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class Factors:
-    """The amount times a number, by the fact's word; a word not listed counts 1."""
-
-    by_word: tuple[tuple[str, float], ...]
-
-
-@dataclass(frozen=True)
-class LinerRange:
-    """There only where the liner worn is in this range, mm."""
-
-    at_least: float | None
-    at_most: float | None
-
-
-@dataclass(frozen=True)
-class LinerFactors:
-    """The amount times a number, straight between these thicknesses (mm), held at the ends."""
-
-    by_mm: tuple[tuple[float, float], ...]
-
-
-WhenPart = Condition | Factors | LinerRange | LinerFactors
-
-
-@dataclass(frozen=True)
-class When:
-    """What follows from the facts of a case; conditions must all hold, factors multiply."""
-
-    parts: tuple[tuple[str, WhenPart], ...]
-
-    def part(self, fact: str) -> WhenPart | None:
-        return dict(self.parts).get(fact)
-
-
-def read_when(raw: object) -> When:
-    """Read `when`; Wrong with the key where it is not good."""
-    if not isinstance(raw, dict) or not raw:
-        raise Wrong(f"is {shown(raw)}", wanted="facts, like {shaping: {hand: 0.4}} or {suspension: pin}")
-    parts = []
-    for fact, says in raw.items():
-        if fact == "liner":
-            parts.append((fact, _liner(says)))
-        elif fact in FACT_WORDS:
-            parts.append((fact, _fact(fact, says)))
-        else:
-            hint = suggest(str(fact), (*FACT_WORDS, "liner"), what="facts")
-            raise Wrong("is no fact that when knows", keys=(fact,), hint=hint)
-    return When(tuple(parts))
-
-
-def _word(fact: str, raw: object, keys: tuple[str | int, ...]) -> str:
-    word = ("yes" if raw else "no") if isinstance(raw, bool) else raw
-    words = FACT_WORDS[fact]
-    if word not in words:
-        raise Wrong(f"is {shown(raw)}", keys=keys, hint=suggest(str(raw), words, what=f"words for {fact}"))
-    return str(word)
-
-
-def _fact(fact: str, says: object) -> WhenPart:
-    if not isinstance(says, dict):
-        words = as_list(says)
-        assert isinstance(words, list | tuple)
-        if not words:
-            raise Wrong("is an empty list", keys=(fact,), wanted="a word, or several")
-        return Condition(tuple(_word(fact, word, (fact,)) for word in words))
-    if not says:
-        raise Wrong("is empty", keys=(fact,), wanted="factors, like {hand: 0.4}")
-    return Factors(tuple((_word(fact, word, (fact, word)), _factor(says[word], (fact, word))) for word in says))
-
-
-def _factor(raw: object, keys: tuple[str | int, ...]) -> float:
-    if isinstance(raw, bool) or not isinstance(raw, int | float) or not 0.0 <= raw <= 2.0:
-        raise Wrong(f"is {shown(raw)}", keys=keys, wanted="a factor from 0 to 2, like 0.4")
-    return float(raw)
-
-
-def _liner(says: object) -> WhenPart:
-    if not isinstance(says, dict) or not says:
-        raise Wrong(
-            f"is {shown(says)}",
-            keys=("liner",),
-            wanted="{at-least: 3 mm} or factors, like {6 mm: 1, 9 mm: 1.3}",
-        )
-    if set(says) & {"at-least", "at-most"}:
-        extra = [key for key in says if key not in ("at-least", "at-most")]
-        if extra:
-            raise Wrong("stands beside at-least or at-most", keys=("liner", extra[0]), hint="say a range or factors")
-        return LinerRange(_thickness(says, "at-least"), _thickness(says, "at-most"))
-    pairs = []
-    for key, raw in says.items():
-        try:
-            thickness = parse_quantity(key, "length", least=0.0).value
-        except Wrong as wrong:
-            raise Wrong(wrong.message, keys=("liner", key), wanted=wrong.wanted, hint=wrong.hint) from wrong
-        pairs.append((thickness, _factor(raw, ("liner", key))))
-    if len({thickness for thickness, _ in pairs}) < len(pairs):
-        raise Wrong("lists one thickness twice", keys=("liner",))
-    return LinerFactors(tuple(sorted(pairs)))
-
-
-def _thickness(says: dict[str, Any], key: str) -> float | None:
-    if key not in says:
-        return None
-    try:
-        return parse_quantity(says[key], "length", least=0.0).value
-    except Wrong as wrong:
-        raise Wrong(wrong.message, keys=("liner", key), wanted=wrong.wanted, hint=wrong.hint) from wrong
-
-
-def when_schema() -> dict[str, Any]:
-    """JSON Schema of `when`."""
-    factor = {"type": "number", "minimum": 0, "maximum": 2}
-    length = {"type": "string", "pattern": r"(mm|cm|in|inch)\s*$"}
-    facts: dict[str, Any] = {}
-    for fact, words in FACT_WORDS.items():
-        word: dict[str, Any] = {"type": "boolean"} if fact == "rectified" else {"enum": list(words)}
-        factors = {
-            "type": "object",
-            "properties": dict.fromkeys(words, factor),
-            "additionalProperties": False,
-        }
-        facts[fact] = {"anyOf": [word, {"type": "array", "items": word, "minItems": 1}, factors | {"minProperties": 1}]}
-    both = {"at-least": length, "at-most": length}
-    facts["liner"] = {
-        "anyOf": [
-            {"type": "object", "properties": both, "additionalProperties": False, "minProperties": 1},
-            {
-                "type": "object",
-                "patternProperties": {r"(mm|cm|in|inch)\s*$": factor},
-                "additionalProperties": False,
-                "minProperties": 1,
-            },
-        ]
-    }
-    return {
-        "type": "object",
-        "description": "a condition (a word or words) or factors (word: number) on the facts of the case",
-        "properties": facts,
-        "additionalProperties": False,
-        "minProperties": 1,
-    }
-
-
-WhenField = Annotated[When, PlainValidator(read_when), WithJsonSchema(when_schema())]

@@ -158,12 +158,9 @@ class Places:
     def moved(self, spot: Spot, moves: Moves, name: str = "it") -> Spot:
         """A spot moved in words, along the surface."""
         side = moves.sideways()
-        said = [quantity for quantity in (moves.proximal, moves.distal, side and side[1]) if quantity]
-        radius = self.radius_for(spot, *said)
-        along = (moves.distal.mm(radius) if moves.distal else 0.0) - (
-            moves.proximal.mm(radius) if moves.proximal else 0.0
-        )
-        around = 0.0 if side is None else self.towards(spot.angle_deg, side[0], name) * side[1].mm(radius)
+        along = self.mm(moves.distal, spot) if moves.distal else 0.0
+        along -= self.mm(moves.proximal, spot) if moves.proximal else 0.0
+        around = 0.0 if side is None else self.towards(spot.angle_deg, side[0], name) * self.mm(side[1], spot)
         return self.step(spot, along, around)
 
     def step(self, spot: Spot, along_mm: float, around_mm: float) -> Spot:
@@ -199,6 +196,11 @@ class Places:
     def _points(self, spots: Sequence[Spot]) -> Floats:
         stations = np.array([spot.station_mm for spot in spots])
         return self.chart.point(stations, np.array([spot.angle_deg for spot in spots]))
+
+    def mm(self, quantity: Quantity, spot: Spot) -> float:
+        """A quantity as a length at a spot, shares included."""
+        limb_mm = self.limb_mm() if quantity.kind == "limb" else float("nan")
+        return quantity.mm(self.radius_for(spot, quantity), limb_mm)
 
     def radius_for(self, spot: Spot, *quantities: Quantity) -> float:
         """The radius at a spot, where one of the quantities is a share of it; else NaN, which nobody reads."""

@@ -44,15 +44,21 @@ class QuantityError(Wrong):
 
 @dataclass(frozen=True)
 class Quantity:
-    """A number of mm, percent or degrees, by kind; `text` is how it was written."""
+    """A number of mm, percent or degrees, by kind; `text` is how it was written. A share may be held to bounds, mm."""
 
     value: float
     kind: Kind
     text: str
+    least_mm: float | None = None
+    most_mm: float | None = None
 
-    def mm(self, radius_mm: float) -> float:
-        """As a length: a share of radius needs the mean radius there, mm."""
-        return self.value * radius_mm / 100.0 if self.kind == "radius" else self.value
+    def mm(self, radius_mm: float, limb_mm: float = math.nan) -> float:
+        """As a length: a share of radius needs the mean radius there, a share of the limb its length, mm."""
+        if self.kind not in ("radius", "limb"):
+            return self.value
+        value = self.value * (radius_mm if self.kind == "radius" else limb_mm) / 100.0
+        low = -math.inf if self.least_mm is None else self.least_mm
+        return min(max(value, low), math.inf if self.most_mm is None else self.most_mm)
 
     def __str__(self) -> str:
         return self.text

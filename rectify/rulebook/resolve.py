@@ -11,17 +11,16 @@ from collections.abc import Iterator, Sequence
 
 from rectify.errors import InputError, LandmarkError, RulesError
 from rectify.limb.vocabulary import VOCABULARY, is_free_mark
+from rectify.rulebook.anatomy import look_at_anatomy
 from rectify.rulebook.facts import Facts
 from rectify.rulebook.fields import JOINTS
-from rectify.rulebook.footprint import core_mm, distance_between, footprint, half_width_mm, held_feather
 from rectify.rulebook.layout import all_landmarks
 from rectify.rulebook.load import Rulebook
 from rectify.rulebook.model import LimitsSay
 from rectify.rulebook.places import LimbLike, Places
-from rectify.rulebook.plan import Limits, Plan, RegionPlan, Solution
+from rectify.rulebook.plan import Limits, Plan, Solution
 from rectify.rulebook.resolve_region import RegionResolver
 from rectify.rulebook.resolve_wall import resolve_brim, resolve_dimensions, resolve_end, resolve_overall, spared
-from rectify.rulebook.slope import feather_for
 from rectify.rulebook.tuning import Tuning, parse_sets, share_said
 from rectify.rulebook.working import Bench, Notes
 from rectify.rulebook.yamltext import raise_all
@@ -84,12 +83,14 @@ def resolve(
     solution = solution or Solution()
     relied = _relied_on(bench, limb.amputation)
     resolver = RegionResolver(places, notes, VOCABULARY[limb.amputation], limits, solution, relied)
-    regions = tuple(plan for working in bench.regions.values() if (plan := resolver.resolve(working)) is not None)
+    for working in sorted(bench.regions.values(), key=lambda working: working.says.shape.kind == "gap"):
+        resolver.resolve(working)  # what lies between others comes after them
+    regions = tuple(resolver.done[name] for name in bench.regions if name in resolver.done)
     overall = resolve_overall(bench, places, relied)
     end = resolve_end(bench, places)
     dimensions = resolve_dimensions(bench, places, [region.name for region in regions], solution.reasons)
     brim = resolve_brim(bench, places)
-    _neighbours(places, notes, regions, limits)
+    look_at_anatomy(places, notes, regions, limits)
     _marks_needed(bench, limb)
     bench.say_what_was_not_said()
     raise_all(notes.faults)
@@ -135,6 +136,7 @@ def limits_of(says: LimitsSay | None) -> Limits:
         ap_percent=pair("ap"),
         ml_percent=pair("ml"),
         circumference_percent=pair("circumference"),
+        flare_mm=None if says.flare is None else says.flare.value,
     )
 
 
@@ -303,25 +305,3 @@ def _marks_needed(bench: Bench, limb: LimbLike) -> None:
         mark = limb.landmarks.get(name)
         if mark is None or mark.absent or mark.source == "estimated":
             notes.warn("mark-needed", "look", f"{name} must be marked before a result is released", name)
-
-
-# -- neighbours ------------------------------------------------------------------------------------
-
-
-def _neighbours(places: Places, notes: Notes, regions: Sequence[RegionPlan], limits: Limits) -> None:
-    """A build-up that reaches into the core of a reduction, or leaves no room for both slopes."""
-    core = core_mm(places.limb.edge_mm)
-    ups = [region for region in regions if region.action == "build-up" and region.asked_mm > 0]
-    for down in (region for region in regions if region.action == "reduce" and region.asked_mm > 0):
-        half = half_width_mm(places, down.anchor.spot, down.shape)
-        held = held_feather(down.feather_mm, half, down.blend == "inside", core)
-        inner = footprint(places, down.anchor.spot, down.shape).buffer(-held if down.blend == "inside" else 0.0)  # type: ignore[attr-defined]
-        for up in ups:
-            apart = distance_between(places, down.anchor.spot, inner, up.anchor.spot, up.shape)
-            room = feather_for(up.asked_mm + down.asked_mm, limits.slope_deg)
-            if apart <= 0.0:
-                text = f"the build-up {up.name} reaches into its core; a build-up goes first"
-                notes.warn("opposed-neighbours", "look", text, down.name)
-            elif apart < room:
-                text = f"{apart:.0f} mm between its core and the build-up {up.name}; both slopes need {room:.0f} mm"
-                notes.warn("opposed-neighbours", "note", text, down.name)

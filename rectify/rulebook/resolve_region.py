@@ -11,6 +11,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 
 import numpy as np
+import shapely
 
 from rectify.errors import LandmarkError
 from rectify.limb.spot import Spot
@@ -27,13 +28,16 @@ from rectify.rulebook.footprint import (
 )
 from rectify.rulebook.layout import Layout, all_landmarks, essential_landmarks
 from rectify.rulebook.parts import KeepClearOf
-from rectify.rulebook.places import Line, Places
+from rectify.rulebook.places import SIDE_DEG, Line, Places, wrap
 from rectify.rulebook.plan import (
+    FORMING,
     Action,
     Anchor,
+    Form,
     KeepClear,
     Limits,
     RegionPlan,
+    Sector,
     Shape,
     Solution,
     Tuned,
@@ -47,6 +51,9 @@ __all__ = ["RegionResolver"]
 
 ESTIMATED_CLEAR_MM = 10.0  # beyond its uncertainty, no reduction comes nearer to estimated bone
 PROTECTED_CLEAR_MM = 5.0  # how far a reduction is cut back from a protected landmark; common practice, no source
+# How far the wall's edge is rounded where a form says nothing; common practice, no source.
+_CORNER_MM = {"flatten": 3.0, "shelf": 6.0, "raise": 5.0, "squeeze": 0.0}
+_SHELF_TILT_DEG = 5.0  # a seat falls a little towards the socket, so that what sits on it does not slide off; the same
 EPS = 1e-9
 _OPPOSITE: dict[Action, Action] = {"reduce": "build-up", "build-up": "reduce"}
 
@@ -65,6 +72,7 @@ class RegionResolver:
     ) -> None:
         self.places, self.notes, self.vocabulary, self.limits = places, notes, vocabulary, limits
         self.solution, self.relied = solution, relied  # `relied`: names that stand for anatomy in this rulebook
+        self.done: dict[str, RegionPlan] = {}
         self.layout, self.amounts = Layout(places, notes), Amounts(places, notes, limits, solution)
 
     # -- which landmarks ---------------------------------------------------------------------------
@@ -82,12 +90,12 @@ class RegionResolver:
         if self._only_estimated(working):
             return None
         try:
-            laid = self.layout.of(working)
+            laid = self.layout.of(working, self.done)
             if laid is None:
                 return None
             anchor = laid.anchor
             amount = self.amounts.of(working, anchor)
-            action = says.action if amount.asked >= 0.0 else _OPPOSITE[says.action]
+            action = says.action if amount.asked >= 0.0 else _OPPOSITE.get(says.action, says.action)
             shape = self._room_over_estimated_bone(working, anchor, action, self.layout.widened(working, laid.shape))
         except Wrong as wrong:
             key = str(wrong.keys[0]) if wrong.keys else "path" if says.path else "at"
@@ -98,6 +106,7 @@ class RegionResolver:
         if not self._on_the_capture(working, anchor):
             return None
         blend = says.blend or ("inside" if says.action == "reduce" else "outside")
+        form = self._form(working, anchor, shape) if says.action in FORMING else None
         region = RegionPlan(
             name=working.name,
             action=action,
@@ -118,13 +127,20 @@ class RegionResolver:
             amount_text=says.amount.text,
             tuned=(*self._solved(working.name, amount), *working.tuned_entries(amount.texts)),
             solved_mm=amount.solved,
+            form=form,
+            fall=says.fall,
         )
+        if form is not None and not self._captured_high_enough(working, region):
+            return None
         if action != says.action:
             text = f"{show_mm(region.asked_mm)} less than the captured shape carries: made as a {action}"
             self.notes.warn("turned-round", "look" if action == "reduce" else "note", text, working.name)
         region = replace(region, keep_clear=self._keep_clear(working, region))
         self._steepness(working, region, laid.line)
-        return self._with_what_is_left(working, region)
+        left = self._with_what_is_left(working, region)
+        if left is not None:
+            self.done[left.name] = left
+        return left
 
     def _only_estimated(self, working: Working) -> bool:
         """Whether it needs marks and rests on a landmark that nobody marked: a fault for each."""
@@ -153,6 +169,62 @@ class RegionResolver:
             return ()
         text = f"amount {show_mm(amount.rulebook)} -> {show_mm(solved.amount_mm)}"
         return (Tuned("dimensions", "", solved.why, None, text),)
+
+    # -- walls that are formed -----------------------------------------------------------------------
+
+    def _form(self, working: Working, anchor: Anchor, shape: Shape) -> Form:
+        """How a wall is formed, in numbers. A flat wall leans as the skin does from end to end of it, unless said."""
+        says = working.says
+        faces = says.faces
+        angle = anchor.spot.angle_deg if faces is None else SIDE_DEG[faces] if isinstance(faces, str) else faces.value
+        in_mm, out_mm = says.most.mm() if says.most is not None else (0.0, 0.0)
+        if says.tilt is not None:
+            tilt = says.tilt.value
+        else:
+            tilt = self._lean(anchor.spot, shape, angle) if says.action == "flatten" else _SHELF_TILT_DEG
+            tilt = 0.0 if says.action in ("raise", "squeeze") else tilt
+        corner = says.corner.value if says.corner is not None else _CORNER_MM[says.action]
+        return Form(wrap(angle), tilt, in_mm, out_mm, corner, says.narrow or "ml")
+
+    def _lean(self, spot: Spot, shape: Shape, faces_deg: float) -> float:
+        """How far the skin leans outwards over a shape's height, degrees: by its highest and its lowest place."""
+        ring = shapely.get_coordinates(footprint(self.places, spot, shape))
+        ends = [self.places.step(spot, float(y), 0.0) for y in (ring[:, 1].min(), ring[:, 1].max())]
+        high, low = self.places.chart.point(np.array([end.station_mm for end in ends]), np.array([spot.angle_deg] * 2))
+        turn = math.radians(wrap(faces_deg - spot.angle_deg))
+        apart = (math.hypot(*high[:2]) - math.hypot(*low[:2])) * math.cos(turn)
+        return math.degrees(math.atan2(apart, high[2] - low[2]))
+
+    def _captured_high_enough(self, working: Working, region: RegionPlan) -> bool:
+        """Whether there is skin as high as a raised wall is to stand, or a shelf is laid out of; else a fault."""
+        if region.action not in ("raise", "shelf"):
+            return True
+        assert isinstance(region.shape, Sector)
+        spot = region.anchor.spot
+        need = region.asked_mm
+        around = np.linspace(-region.shape.around_mm / 2, region.shape.around_mm / 2, 9)
+        angles = np.array([self.places.step(spot, 0.0, float(x)).angle_deg for x in around])
+        reach = [self._reach(spot.station_mm, float(angle), need) for angle in angles]
+        short = int(np.argmin(reach))
+        if reach[short] >= need:
+            return True
+        what = "a wall" if region.action == "raise" else "a shelf"
+        working.fault(
+            self.notes,
+            f"the capture ends below what {what} needs",
+            "amount",
+            wanted=f"skin to {show_mm(need)} above its place, over {show_mm(region.shape.around_mm)} round the limb",
+            found=f"at {angles[short] % 360:.0f} deg it reaches {show_mm(round(reach[short]))}",
+            hint="capture higher, make it narrower or lower, or drop the region in a tuning and say why",
+        )
+        return False
+
+    def _reach(self, station: float, angle: float, need: float) -> float:
+        """How high above a level there is skin at an angle, mm, as far as is asked."""
+        heights = np.arange(0.0, need + 0.5, 1.0)
+        there = self.places.chart.is_captured(station - heights, np.full(len(heights), angle))
+        there &= station - heights >= self.places.chart.top_mm
+        return need if there.all() else float(heights[int(np.argmin(there))])
 
     # -- estimated bone, and the edge of the capture -----------------------------------------------
 
@@ -193,14 +265,16 @@ class RegionResolver:
         half = half_width_mm(self.places, region.anchor.spot, region.shape)
         if line is not None:  # a strip's ends take their feather from its length
             half = min(half, (line.length_mm + min(region.shape.widths_mm)) / 2)  # type: ignore[union-attr]
+        if region.action in ("squeeze", "shelf", "raise"):
+            return
         held = held_feather(region.feather_mm, half, inside, core)
         if held < region.feather_mm - 0.05:
             text = f"feather {show_mm(region.feather_mm)} does not fit, held to {show_mm(held)}"
             self.notes.warn("feather-held", "note", text, region.name)
-        slope, limit = slope_deg(region.asked_mm, held), self.limits.slope_deg
+        slope, limit = slope_deg(region.asked_mm, held, region.fall), self.limits.slope_deg
         if slope <= WARN_DEG:
             return
-        needed = feather_for(region.asked_mm, limit)
+        needed = feather_for(region.asked_mm, limit, region.fall)
         said = f"{show_mm(region.asked_mm)} over {show_mm(held)} is {slope:.1f} deg steep"
         if slope <= limit + 1e-6:
             self.notes.warn("slope", "note", f"{said}; above {WARN_DEG:.0f} deg an edge is felt", region.name)
@@ -225,7 +299,7 @@ class RegionResolver:
     def _keep_clear(self, working: Working, region: RegionPlan) -> tuple[KeepClear, ...]:
         """The discs it is cut back by: its own, protected landmarks, estimated bone."""
         discs = [disc for says in working.says.keep_clear for disc in self._discs_of(says)]
-        if region.action != "reduce":
+        if region.action not in ("reduce", "flatten"):
             return tuple(discs)
         area = footprint(self.places, region.anchor.spot, region.shape)
         if region.blend == "outside":

@@ -343,6 +343,8 @@ def resolve_brim(bench: Bench, places: Places) -> Brim | None:
     if says is None:
         return None
     spots: list[Spot] = []
+    radii: list[float] = []
+    usual = says.corner_radius.value if says.corner_radius else 0.0
     for index, place in enumerate(says.line):
         if places.landmark(place.at).absent:
             bench.notes.warn("landmark-absent", "look", f"brim left out: no {place.at} on this limb", "brim")
@@ -357,15 +359,17 @@ def resolve_brim(bench: Bench, places: Places) -> Brim | None:
         except Wrong as wrong:
             bench.notes.fault(wrong.message, ("brim", "line", index, *wrong.keys), hint=wrong.hint)
             return None
+        radii += [usual if place.radius is None else place.radius.value] * (len(spots) - len(radii))
     stations = np.array([spot.station_mm for spot in spots])
     captured = places.chart.is_captured(stations, np.array([spot.angle_deg for spot in spots]))
     if not bool(np.all(captured)) or float(stations.min()) < places.chart.top_mm:
         bench.notes.warn("brim-beyond-capture", "look", "part of the trimline lies beyond the capture", "brim")
-    flare = says.flare
+    flare = None if bench.copies else says.flare  # what is rectified already is flared already
     return Brim(
         line=tuple(spots),
-        corner_radius_mm=says.corner_radius.value if says.corner_radius else 0.0,
+        corner_radius_mm=usual,
         flare_out_mm=flare.out.value if flare else 0.0,
         flare_over_mm=flare.over.value if flare else 0.0,
         flare_where=flare.where if flare else "",
+        radii_mm=tuple(radii) if any(radius != usual for radius in radii) else (),
     )

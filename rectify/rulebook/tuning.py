@@ -16,6 +16,7 @@ from typing import Annotated, Literal, Self
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from rectify.errors import CaseError, InputError, RulesError
+from rectify.rulebook.brim_says import BrimField, Flare
 from rectify.rulebook.faults import Place as Where
 from rectify.rulebook.faults import attempt
 from rectify.rulebook.fields import (
@@ -32,9 +33,11 @@ from rectify.rulebook.fields import (
     SignedPercent,
     as_list,
 )
+from rectify.rulebook.forming import FacesField, MostSays, TiltField
 from rectify.rulebook.load import Rulebook
-from rectify.rulebook.model import Flare, Region, Row, SpareField
+from rectify.rulebook.model import Region, Row, SpareField
 from rectify.rulebook.parts import KeepClearOf, LevelField, Moves, PlaceField, RingPlace, ShapeField
+from rectify.rulebook.plan import Fall
 from rectify.rulebook.quantity import parse_quantity
 from rectify.rulebook.words import Wrong, shown, suggest
 from rectify.rulebook.yamltext import KeyPath, Value, empty_values, key_text, raise_all
@@ -99,6 +102,11 @@ class TuneRegion(RingPlace):
     from_: Literal["reduced", "capture"] | None = None
     keep_clear: Annotated[tuple[KeepClearOf, ...], BeforeValidator(as_list), OrOne()] | None = None
     shape: ShapeField | None = None
+    fall: Fall | None = None
+    faces: FacesField | None = None
+    tilt: TiltField | None = None
+    most: MostSays | None = None
+    corner: PlainLength | None = None
     path: Annotated[tuple[PlaceField, ...], Field(min_length=2, max_length=50)] | None = None
     between: tuple[LevelField, LevelField] | None = None
     along_path: LengthOrPart | None = None
@@ -165,7 +173,7 @@ class TuneEnd(Base):
 class TuneBrim(Base):
     """What changes at the trimline."""
 
-    line: Annotated[tuple[PlaceField, ...], Field(min_length=3, max_length=100)] | None = None
+    line: Annotated[tuple[BrimField, ...], Field(min_length=3, max_length=100)] | None = None
     corner_radius: PlainLength | None = None
     flare: Flare | None = None
 

@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 
 from rectify.errors import InputError, RulesError
 from rectify.rulebook.facts import Facts
+from rectify.rulebook.forming import forming_fits
 from rectify.rulebook.load import Rulebook
 from rectify.rulebook.model import Brim, EndSays, Needs, OverallSays, Region
 from rectify.rulebook.parts import SIDEWAYS, Moves, When
@@ -28,7 +29,10 @@ __all__ = ["AmountChange", "Bench", "Notes", "Working"]
 _HOLDS = Outcome()
 
 _PLACE_KEYS = ("at", "path", "between", "along_path", "angle", "part", "proximal", "distal", *SIDEWAYS)
-_REPLACED = ("feather", "profile", "blend", "from_", "keep_clear", "shape")
+_REPLACED = (
+    *("feather", "profile", "blend", "from_", "keep_clear", "shape"),
+    *("fall", "faces", "tilt", "most", "corner"),
+)
 
 
 @dataclass
@@ -317,6 +321,7 @@ class Bench:
                 data = dict(working.says) | updates
                 working.says = Region.model_construct(**data)
                 working.says.place_fits_shape()
+                forming_fits(working.says)
             except ValueError as wrong:
                 hint = "say the place and the shape together"
                 self.notes.faults.append(

@@ -9,8 +9,8 @@ import shapely
 
 from rectify.limb.spot import Spot
 from rectify.rulebook.footprint import (
+    carried,
     core_mm,
-    distance_between,
     distance_mm,
     footprint,
     half_width_mm,
@@ -85,8 +85,7 @@ def test_distances_are_measured_on_the_surface() -> None:
     assert distance_mm(PLACES, ORIGIN, oval, [at(25, 0), at(0, 90)]) == pytest.approx(15.0, abs=0.01)
     assert distance_mm(PLACES, ORIGIN, oval, [at(3, 3)]) == 0.0
     assert distance_mm(PLACES, ORIGIN, oval, []) == math.inf
-    assert distance_between(PLACES, ORIGIN, oval, at(0, 40), Oval(20.0, 20.0)) == pytest.approx(20.0, abs=1e-9)
-    assert distance_between(PLACES, ORIGIN, shapely.Polygon(), at(0, 40), Oval(20.0, 20.0)) == math.inf
+    assert shapely.distance(oval, carried(PLACES, ORIGIN, at(0, 40), Oval(20.0, 20.0))) == pytest.approx(20.0, abs=1e-9)
 
 
 def test_discs_are_cut_out_and_what_is_left_is_measured() -> None:

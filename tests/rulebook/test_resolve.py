@@ -199,6 +199,10 @@ def test_opposed_neighbours_are_noted_with_the_room_they_lack(tmp_path: Path) ->
 def test_a_build_up_in_the_core_of_a_reduction_must_be_looked_at(tmp_path: Path) -> None:
     over = HEAD_UP.replace("at: fibular-head", "at: mid-patellar-tendon")
     plan = planned(load_text(tmp_path, book_text(BAR + over)))
+    looks = {(warn.code, warn.where) for warn in plan.warnings if warn.severity == "look"}
+    assert looks == {("regions-cancel", "bar"), ("build-up-where-load", "fibular-head")}
+    beside = HEAD_UP.replace("at: fibular-head", "at: mid-patellar-tendon\n    lateral: 18 mm")
+    plan = planned(load_text(tmp_path, book_text(BAR + beside), "beside"))
     (warn,) = [warn for warn in plan.warnings if warn.code == "opposed-neighbours"]
     assert (warn.severity, warn.where) == ("look", "bar")
 

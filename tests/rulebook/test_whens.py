@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from rectify.rulebook.facts import Facts
-from rectify.rulebook.parts import read_when
+from rectify.rulebook.when_says import read_when
 from rectify.rulebook.whens import weigh
 
 
