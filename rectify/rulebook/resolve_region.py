@@ -114,9 +114,7 @@ class RegionResolver:
             rulebook_mm=0.0 if working.added else amount.rulebook,
             change_mm=abs(amount.asked) - (0.0 if working.added else amount.rulebook),
             asked_mm=abs(amount.asked),
-            allow_mm=None
-            if says.allow is None or working.carried
-            else (says.allow[0].value, says.allow[1].value),
+            allow_mm=None if says.allow is None or working.carried else (says.allow[0].value, says.allow[1].value),
             anchor=anchor,
             shape=shape,
             profile=says.profile,
