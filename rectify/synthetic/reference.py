@@ -20,7 +20,7 @@ def reference_limb(amputation: str) -> SyntheticLimb:
     """
     makers = {
         "transtibial": lambda: transtibial(Transtibial(above=100.0, edge_mm=4.0)),
-        "transfemoral": lambda: transfemoral(Transfemoral(edge_mm=6.0)),
+        "transfemoral": lambda: transfemoral(Transfemoral(rise=110.0, edge_mm=6.0)),  # high enough for a brim
         "knee-disarticulation": lambda: knee_disarticulation(KneeDisarticulation(edge_mm=6.0)),
         "ankle-disarticulation": lambda: ankle_disarticulation(AnkleDisarticulation(edge_mm=5.0)),
         "transradial": lambda: transradial(Transradial(edge_mm=3.5)),

@@ -32,11 +32,14 @@ def test_every_amount_of_a_shipped_rulebook_is_counted_once_and_its_source_is_to
             assert source.citation == " ".join(entry["citation"].split()) and source.sure == entry["sure"]
 
 
-def test_only_the_liner_s_percentages_rest_on_what_was_read() -> None:
+def test_only_the_liner_s_percentages_and_one_wall_rest_on_what_was_read() -> None:
     """No published table of depths was read: in every shipped rulebook the share is 0, but for what is taken off
-    overall under a liner."""
+    overall under a liner, and for the height of a quadrilateral's front wall."""
     counted = {name: standing_of(load_rulebook(name)).with_source for name in list_rulebooks()}
-    assert {name: n for name, n in counted.items() if n} == {"transtibial-total-surface-bearing": 1}
+    assert {name: n for name, n in counted.items() if n} == {
+        "transtibial-total-surface-bearing": 1,
+        "transfemoral-quadrilateral": 1,
+    }
 
 
 def test_a_source_that_was_only_remembered_does_not_count(tmp_path: Path) -> None:
