@@ -271,7 +271,7 @@ class Case:
         ------
         RulesError, LandmarkError, Faults
         """
-        path = self._rulebook_path(rulebook)
+        path = self.rulebook_given(rulebook)
         if isinstance(path, Path) and is_resolved(path):
             if sets:
                 raise CaseError(
@@ -347,7 +347,13 @@ class Case:
     def _where(self, keys: KeyPath) -> tuple[str, int | None]:
         return self.document.path, self.document.line(keys)
 
-    def _rulebook_path(self, rulebook: str | Path | None) -> str | Path:
+    def rulebook_given(self, rulebook: str | Path | None = None) -> str | Path:
+        """The name or path of the rulebook: the one given, else the case's own.
+
+        Raises
+        ------
+        CaseError, FileError
+        """
         if rulebook is not None:
             given = Path(rulebook)
             return given if given.suffix in (".yaml", ".yml") or isinstance(rulebook, Path) else str(rulebook)

@@ -55,13 +55,15 @@ def _line(raw: object) -> str:
 
 
 Line = Annotated[str, PlainValidator(_line)]
-KINDS = ("redness", "blanching", "pain", "gap", "rotation", "pistoning", "sock-ply", "other")
 
 
 class Finding(Base):
     """What was seen or felt at a fitting, at one place."""
 
-    kind: Literal["redness", "blanching", "pain", "gap", "rotation", "pistoning", "sock-ply", "other"]
+    kind: Literal[
+        "seated-deep", "seated-high", "sock-ply", "pistoning", "rotation",
+        "redness", "blanching", "pain", "gap", "other",
+    ]
     where: Line | None = None
     minutes: Annotated[float, Field(ge=0, le=1440)] | None = None  # how long it lasted
     ply: Annotated[int, Field(ge=0, le=20)] | None = None

@@ -23,6 +23,7 @@ from rectify.cli.release import release_command
 from rectify.cli.rules import rules_group
 from rectify.cli.say import finish_streams, settle_streams
 from rectify.cli.socket import socket_command
+from rectify.cli.workbench import workbench_command
 
 __all__ = ["commands", "main"]
 
@@ -54,6 +55,7 @@ for _command in (
     release_command,
     socket_command,
     carve_command,
+    workbench_command,
     demo_command,
 ):
     commands.add_command(_command)
