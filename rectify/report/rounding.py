@@ -27,7 +27,7 @@ DECIMALS: Mapping[str, int] = {
     "least": 3,
     "most": 3,
 }
-_AS_WRITTEN = frozenset({"tune"})  # what somebody wrote stays as written
+_AS_WRITTEN = frozenset({"findings", "tune"})  # what somebody wrote stays as written
 
 
 def decimals_of(key: str) -> int:

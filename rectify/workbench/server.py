@@ -11,8 +11,8 @@ import socket
 from collections.abc import Callable
 from pathlib import Path
 
-from fastapi import FastAPI, Response
-from fastapi.responses import FileResponse
+from fastapi import FastAPI, Request, Response
+from fastapi.responses import FileResponse, JSONResponse
 
 from rectify.errors import OutputError
 from rectify.workbench.gate import App, Gate
@@ -32,6 +32,11 @@ def app_of(session: Session, *, token: str, port: int) -> App:
 
     app = FastAPI(openapi_url=None, docs_url=None, redoc_url=None)
     app.include_router(api_of(session))
+
+    @app.exception_handler(Exception)
+    def internal(_: Request, problem: Exception) -> Response:
+        fault = {"message": f"internal fault: {type(problem).__name__}: {problem}", "hint": "nothing that was saved is lost"}
+        return JSONResponse({"faults": [fault]}, status_code=500)
 
     @app.get("/")
     def page() -> Response:

@@ -23,6 +23,8 @@ class Bench {
   constructor() {
     this.hand = new Hand();
     this.chosen = null;
+    this.waiting = new Map();
+    this.queue = Promise.resolve();
     this.map = new UnrolledMap(byId("map"), { onChoose: (name) => this.choose(name), onPlace: (place) => this.placedOnMap(place) });
     this.parts = {
       regions: new Regions(byId("regions"), this), wall: new Wall(byId("wall"), this), marks: new Marks(byId("marks"), this),
@@ -117,8 +119,21 @@ class Bench {
     }
   }
 
-  /** Ask for a change. What is refused is told, and the controls go back to what stands. */
-  async change(path, body = {}) {
+  /** Ask for a change, after those that are under way; of changes of one thing that wait, only the last is asked for. */
+  change(path, body = {}) {
+    const what = `${path} ${body.name ?? ""}`;
+    const asked = { path, body };
+    this.waiting.set(what, asked);
+    this.queue = this.queue.then(() => {
+      if (this.waiting.get(what) !== asked) return true;
+      this.waiting.delete(what);
+      return this.send(path, body);
+    });
+    return this.queue;
+  }
+
+  /** What is refused is told, and the controls go back to what stands. */
+  async send(path, body) {
     this.sending = true;
     try {
       this.take(await post(path, { revision: this.state.revision, ...body }));
@@ -155,7 +170,10 @@ class Bench {
   choose(name, fromViewer = false) {
     if (this.placing) return;
     this.chosen = name;
-    if (!fromViewer) this.viewer?.choose(name);
+    if (!fromViewer && this.viewer) {
+      this.viewer.choose(name);
+      this.face(name);
+    }
     this.map.choose(name);
     this.parts.regions.show();
     if (name) {
@@ -166,6 +184,14 @@ class Bench {
         this.lines = { name, lines };
       });
     }
+  }
+
+  /** Turn the limb so that a region is seen. */
+  face(name) {
+    const anchor = this.state.regions.find((region) => region.name === name)?.anchor;
+    if (!anchor) return;
+    const side = ["anterior", "lateral", "posterior", "medial"][Math.round(anchor.angle_deg / 90) % 4];
+    this.viewer.look(anchor.level_mm > this.state.chart.centre_mm + 20 ? "end" : side);
   }
 
   /** The shape follows the hand, from what the engine made. */

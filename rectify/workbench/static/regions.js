@@ -129,7 +129,7 @@ export class Regions {
     }
     if (region.anchor.source === "estimated") lines.push(`its landmark is estimated, give or take ${Math.ceil(region.anchor.uncertainty_mm)} mm`);
     if (region.why) lines.push(`${region.why} (${region.evidence || "no evidence said"})`);
-    for (const t of region.tuned) lines.push(`${t.text}, by ${t.by}${t.on ? ` on ${t.on}` : ""}: ${t.why}`);
+    for (const t of region.tuned) lines.push(t.by === "not-saved" ? `${t.text}: not saved yet` : `${t.text}, by ${t.by}${t.on ? ` on ${t.on}` : ""}: ${t.why}`);
     return el("ul", { class: "small said" }, ...lines.map((line) => el("li", {}, line)));
   }
 }
