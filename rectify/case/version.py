@@ -61,8 +61,16 @@ class Finding(Base):
     """What was seen or felt at a fitting, at one place."""
 
     kind: Literal[
-        "seated-deep", "seated-high", "sock-ply", "pistoning", "rotation",
-        "redness", "blanching", "pain", "gap", "other",
+        "seated-deep",
+        "seated-high",
+        "sock-ply",
+        "pistoning",
+        "rotation",
+        "redness",
+        "blanching",
+        "pain",
+        "gap",
+        "other",
     ]
     where: Line | None = None
     minutes: Annotated[float, Field(ge=0, le=1440)] | None = None  # how long it lasted

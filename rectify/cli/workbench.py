@@ -29,7 +29,7 @@ def workbench_command(case: Path, port: int, opens: bool) -> int:
     began = time.monotonic()
     message(f"opening {case} ...")
     try:
-        session = Session(case)
+        session = Session(case, tell=message)
     except BaseException:
         listener.close()
         raise

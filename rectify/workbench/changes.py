@@ -13,7 +13,7 @@ import math
 from collections.abc import Mapping, Sequence
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, StringConstraints
 
 from rectify.case.version import Finding
 from rectify.limb.chart import wrap_deg
@@ -25,8 +25,9 @@ _NAME = r"^[a-z0-9]+(-[a-z0-9]+)*$"
 _NO_REASON = "no reason was given"
 Why = Annotated[str, StringConstraints(strip_whitespace=True, max_length=300, pattern=r"^[^\x00-\x1f]*$")]
 Name = Annotated[str, StringConstraints(max_length=48, pattern=_NAME)]
-Mm = Annotated[float, Field(ge=-300.0, le=300.0, allow_inf_nan=False)]
-Size = Annotated[float, Field(ge=0.0, le=300.0, allow_inf_nan=False)]
+_THOUSANDTH = AfterValidator(lambda value: round(value, 3) + 0.0)  # as it is written; no minus zero
+Mm = Annotated[float, Field(ge=-300.0, le=300.0, allow_inf_nan=False), _THOUSANDTH]
+Size = Annotated[float, Field(ge=0.0, le=300.0, allow_inf_nan=False), _THOUSANDTH]
 Station = Annotated[float, Field(ge=-900.0, le=900.0, allow_inf_nan=False)]
 Degrees = Annotated[float, Field(ge=-360.0, le=360.0, allow_inf_nan=False)]
 
@@ -117,6 +118,7 @@ def entries(
     *,
     by: str,
     on: str,
+    why: str = "",
     allow: Sequence[tuple[float, float] | None] = (),
 ) -> list[dict[str, Any]]:
     """The overlay's changes of the rulebook as entries of a `tune` list: one for each reason, in the order they came.
@@ -130,20 +132,22 @@ def entries(
         A landmark at level 0, from which levels and rings are said.
     by, on : str
         Who, and the ISO date.
+    why : str
+        For what was given no reason of its own.
     allow : per row of the overall reduction, percent
         What the rulebook lets it be; it goes along, so that the readers hold the row to it.
     """
     sides = {region.name: region.anchor.spot.angle_deg for region in plan.regions}
     said: dict[str, dict[str, Any]] = {}
 
-    def entry(why: str) -> dict[str, Any]:
-        return said.setdefault(why or _NO_REASON, {"by": by, "on": on, "why": why or _NO_REASON})
+    def entry(reason: str) -> dict[str, Any]:
+        text = reason or why or _NO_REASON
+        return said.setdefault(text, {"by": by, "on": on, "why": text})
 
     for name, change in overlay.regions.items():
-        text = _region(change, sides.get(name, 0.0), by)
-        entry(change.why).setdefault("regions", {})[name] = text
+        entry(change.why).setdefault("regions", {})[name] = _region(change, sides.get(name, 0.0), by, why)
     for name, drawn in overlay.drawn.items():
-        entry(drawn.why).setdefault("regions", {})[name] = {"add": _drawn(drawn, origin)}
+        entry(drawn.why).setdefault("regions", {})[name] = {"add": _drawn(drawn, origin, why)}
     if overlay.overall is not None and plan.overall is not None:
         held = list(allow) or [None] * len(plan.overall.rows)
         rows = zip(plan.overall.rows, overlay.overall.percents, held, strict=True)
@@ -162,7 +166,7 @@ def entries(
     return list(said.values())
 
 
-def _region(change: RegionChange, angle_deg: float, by: str) -> dict[str, Any]:
+def _region(change: RegionChange, angle_deg: float, by: str, why: str) -> dict[str, Any]:
     if change.off:
         return {"drop": True}
     out: dict[str, Any] = {}
@@ -181,7 +185,7 @@ def _region(change: RegionChange, angle_deg: float, by: str) -> dict[str, Any]:
     if move:
         out["move"] = move
     if change.beyond is not None:
-        out["beyond-allow"] = {"by": by, "why": change.beyond or _NO_REASON}
+        out["beyond-allow"] = {"by": by, "why": change.beyond or why or _NO_REASON}
     return out
 
 
@@ -201,7 +205,7 @@ def side_towards(angle_deg: float, increasing: bool) -> str:
     return words[180.0 if abs(goal) == 180.0 else goal]
 
 
-def _drawn(drawn: RegionDrawn, origin: str) -> dict[str, Any]:
+def _drawn(drawn: RegionDrawn, origin: str, why: str) -> dict[str, Any]:
     ring = [
         {"at": origin, **_moved(station), "angle": f"{_figure(angle % 360.0)} deg"} for station, angle in drawn.ring
     ]
@@ -210,7 +214,7 @@ def _drawn(drawn: RegionDrawn, origin: str) -> dict[str, Any]:
         "amount": _mm(drawn.amount),
         "shape": {"outline": ring},
         "feather": _mm(drawn.feather),
-        "why": drawn.why or _NO_REASON,
+        "why": drawn.why or why or _NO_REASON,
     }
 
 

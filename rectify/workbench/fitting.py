@@ -82,7 +82,8 @@ def _seat(findings: Sequence[Finding], plan: Plan, girth_mm: float) -> list[Prop
     if "pistoning" in kinds:
         out.append(
             Proposal(
-                "seat", "Look at suspension and sock ply first", "movement rubs places that no relief can spare", _PRACTICE
+                "seat", "Look at suspension and sock ply first",
+                "movement rubs places that no relief can spare", _PRACTICE,
             )
         )  # fmt: skip
     ply = max((finding.ply or 0 for finding in findings if finding.kind == "sock-ply"), default=0)

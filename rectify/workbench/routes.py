@@ -68,7 +68,7 @@ class EndBody(_Body):
 
 
 class LandmarkBody(_Body):
-    """A landmark placed: points of the limb frame, mm; `accept`: where it stands now; `as-was`: as the version has it."""
+    """A landmark placed: points of the limb frame, mm; `accept`: where it stands; `as-was`: as the version has it."""
 
     name: Name
     place: Annotated[tuple[Point, ...], Field(min_length=1, max_length=60)] | Literal["absent", "accept", "as-was"]

@@ -1,7 +1,7 @@
 """The workbench's server: one case, on this machine's own address, for whoever has the token.
 
-It serves the page and its scripts, which tell nothing of the case, and the requests of `rectify.workbench.routes` behind
-the gate. It never listens anywhere else than on loopback.
+It serves the page and its scripts, which tell nothing of the case, and the requests of `rectify.workbench.routes`
+behind the gate. It never listens anywhere else than on loopback.
 """
 
 from __future__ import annotations
@@ -35,7 +35,10 @@ def app_of(session: Session, *, token: str, port: int) -> App:
 
     @app.exception_handler(Exception)
     def internal(_: Request, problem: Exception) -> Response:
-        fault = {"message": f"internal fault: {type(problem).__name__}: {problem}", "hint": "nothing that was saved is lost"}
+        fault = {
+            "message": f"internal fault: {type(problem).__name__}: {problem}",
+            "hint": "nothing that was saved is lost",
+        }
         return JSONResponse({"faults": [fault]}, status_code=500)
 
     @app.get("/")

@@ -13,6 +13,7 @@ from __future__ import annotations
 import hashlib
 import json
 import threading
+import time
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -42,6 +43,7 @@ __all__ = ["Made", "Session", "Stale", "State", "Tried", "View"]
 _NOT_SIGNED, _NOT_SAID = "not-saved", "not saved yet"
 _KEPT = 8  # results kept for undo and redo
 _STEPS = 200  # of undo
+_TOLD_S = 1.0
 
 
 class Stale(InputError):
@@ -87,6 +89,7 @@ class Session:
     ----------
     folder : path of the case
     today : gives the ISO date; a parameter so that a test need not wait for midnight
+    tell : called with what the terminal should show: a version saved, a shape that took its time
 
     Raises
     ------
@@ -94,7 +97,13 @@ class Session:
         As `open_case`, and as the case's own plan.
     """
 
-    def __init__(self, folder: str | Path, *, today: Callable[[], str] = lambda: date.today().isoformat()) -> None:
+    def __init__(
+        self,
+        folder: str | Path,
+        *,
+        today: Callable[[], str] = lambda: date.today().isoformat(),
+        tell: Callable[[str], object] = lambda _: None,
+    ) -> None:
         self._written = open_case(folder, saved=0)
         given = self._written.rulebook_given()
         if isinstance(given, Path) and is_resolved(given):
@@ -104,6 +113,7 @@ class Session:
             )  # fmt: skip
         self.folder = self._written.folder
         self._today = today
+        self._tell = tell
         self._lock = threading.RLock()
         self._wake = threading.Condition(self._lock)
         self._tried: OrderedDict[str, Tried] = OrderedDict()
@@ -209,11 +219,11 @@ class Session:
         if known is None:
             known = view_of(made.result)
             with self._lock:
-                self._views = {k: v for k, v in [*self._views.items(), (key, known)][-_KEPT:]}
+                self._views = dict([*self._views.items(), (key, known)][-_KEPT:])
         return known
 
     def versions(self) -> list[Saved]:
-        """Every saved version, oldest first; one that cannot be read is left out, and found again by `rectify apply`."""
+        """Every saved version that can be read, oldest first; of another `rectify apply --saved` says what is wrong."""
         out = []
         for number in numbers(self.folder):
             try:
@@ -275,6 +285,7 @@ class Session:
             self._parsed(text, number)  # by, why and all are read as they will be read
             write_saved(self.folder, number, text)
             self._by = by
+            self._tell(f"version {number} saved by {by}: {why}")
             self._go(State(number, Overlay()))
             return number
 
@@ -385,7 +396,7 @@ class Session:
         overlay = state.overlay
         tune = [
             *(base.tune if base else []),
-            *entries(overlay, standing_on.plan, self.origin, by=by, on=self._today(), allow=self.row_allow()),
+            *entries(overlay, standing_on.plan, self.origin, by=by, on=self._today(), why=why, allow=self.row_allow()),
         ]
         marks = {**(base.says.landmarks or {} if base else {}), **plain(overlay).get("landmarks", {})}
         return saved_text(
@@ -414,7 +425,11 @@ class Session:
                 if self._closed:
                     return
                 tried = self._try(self.state)
+            began = time.monotonic()
             made = _make(tried)
+            took = time.monotonic() - began
+            if took > _TOLD_S:
+                self._tell(f"the shape was made in {took:.1f} s")
             with self._wake:
                 self._keep_made(made)
 

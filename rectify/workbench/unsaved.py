@@ -3,7 +3,8 @@
     versions/unsaved.json         what the bench that is open now has changed; gone after a save
     versions/unsaved-<time>.json  what one that ended without saving had; offered back, until taken up or thrown away
 
-One bench at a time holds the case's folder. Every write is whole or absent. A folder that cannot be written is no fault before a save is asked for.
+One bench at a time holds the case's folder. Every write is whole or absent. A folder that cannot be written is no
+fault before a save is asked for.
 """
 
 from __future__ import annotations
@@ -75,7 +76,7 @@ class Unsaved:
             aside = self._place / f".{secrets.token_hex(6)}.new"
             try:
                 aside.write_text(json.dumps({"format": 1, "case": self._case, **says}, indent=1), encoding="utf-8")
-                os.replace(aside, file)
+                aside.replace(file)
             finally:
                 aside.unlink(missing_ok=True)
 

@@ -61,9 +61,14 @@ def version_view(saved: Saved) -> dict[str, Any]:
         "by": says.by,
         "on": says.on,
         "why": says.why,
-        "changes": len(saved.tune) + len(saved.landmarks),
+        "changes": sum(map(_changes_of, saved.tune)) + len(saved.landmarks),
         "findings": [f.model_dump(exclude_none=True) for f in says.findings],
     }
+
+
+def _changes_of(entry: Any) -> int:
+    said = entry if isinstance(entry, dict) else {}
+    return len(said.get("regions") or {}) + sum(key in said for key in ("end", "overall", "brim"))
 
 
 def made_view(made: Made) -> dict[str, Any]:
@@ -87,8 +92,8 @@ def fault_view(problem: RectifyError) -> list[dict[str, Any]]:
 
 def _counted(state: State) -> int:
     overlay = state.overlay
-    own = (overlay.regions, overlay.drawn, overlay.landmarks, overlay.findings)
-    return sum(map(len, own)) + (overlay.overall is not None) + (overlay.end is not None)
+    many = len(overlay.regions) + len(overlay.drawn) + len(overlay.landmarks) + len(overlay.findings)
+    return many + (overlay.overall is not None) + (overlay.end is not None)
 
 
 def _regions(session: Session, tried: Tried) -> list[dict[str, Any]]:

@@ -217,17 +217,21 @@ class Bench {
     this.placing = { ...task, points: [], places: [], before: this.viewer?.mode };
     this.viewer?.setMode("captured");
     this.map.placing = true;
+    byId("controls").inert = true;
+    const at = this.state.landmarks.find((mark) => mark.name === task.what);
+    this.map.cross = { station_mm: at?.level_mm ?? this.viewer?.level ?? 0, angle_deg: at?.angle_deg ?? 0 };
     this.hint();
-    byId("picture").querySelector("canvas")?.focus();
+    byId("map").focus();
   }
 
   hint() {
     const { what, line, least, points, places } = this.placing;
     const count = Math.max(points.length, places.length);
     const done = line ? button(`Done (${counted(count, "point")})`, () => this.placed(), { disabled: count < least, id: "placed" }) : null;
-    const more = line ? `click place after place of ${what}, on the limb or the map` : `click where ${what} is, on the limb or the map`;
+    const more = line ? `Click place after place of ${what}, on the limb or the map.` : `Click where ${what} is, on the limb or the map.`;
     byId("hint").replaceChildren(more, " ", done ?? "", button("Leave it", () => this.stopPlacing(), { id: "leave-placing" }));
     byId("hint").hidden = false;
+    byId("scale").hidden = true;
     this.map.setDrawn(places);
   }
 
@@ -259,8 +263,11 @@ class Bench {
     const before = this.placing?.before;
     this.placing = null;
     this.map.placing = false;
+    this.map.cross = null;
     this.map.setDrawn([]);
     byId("hint").hidden = true;
+    byId("scale").hidden = false;
+    byId("controls").inert = false;
     if (before) this.viewer.setMode(before);
   }
 
@@ -375,7 +382,7 @@ class Bench {
     };
     const key = event.key.toLowerCase();
     if (event.key === "Escape" && this.placing) act(() => this.stopPlacing());
-    else if (event.key === "Enter" && this.placing?.line && !byId("placed").disabled) act(() => this.placed());
+    else if (event.key === "Enter" && this.placing?.line && event.target.id !== "map" && !byId("placed").disabled) act(() => this.placed());
     else if (!(event.ctrlKey || event.metaKey)) return;
     else if (key === "s") act(() => !byId("save").disabled && this.askSave());
     else if (typing) return;

@@ -178,8 +178,8 @@ export class UnrolledMap {
   }
 
   drawRing(pen) {
-    if (!this.drawn.length) return;
-    this.stroke(pen, [...this.drawn, this.drawn[0]].map((p) => [p.station_mm, p.angle_deg]), { colour: "#000", width: 2 });
+    const ring = this.drawn.length ? [...this.drawn, this.drawn[0]] : [];
+    this.stroke(pen, ring.map((p) => [p.station_mm, p.angle_deg]), { colour: "#000", width: 2 });
     for (const { station_mm: station, angle_deg: angle } of this.drawn) {
       const [px, py] = this.at(station, angle);
       pen.fillStyle = "#000";
@@ -187,8 +187,15 @@ export class UnrolledMap {
     }
     if (this.cross) {
       const [px, py] = this.at(this.cross.station_mm, this.cross.angle_deg);
-      pen.strokeStyle = "#000";
-      pen.strokeRect(px - 5, py - 5, 10, 10);
+      for (const [colour, width] of [["#fff", 5], ["#000", 2]]) {
+        Object.assign(pen, { strokeStyle: colour, lineWidth: width });
+        pen.beginPath();
+        pen.moveTo(px - 8, py);
+        pen.lineTo(px + 8, py);
+        pen.moveTo(px, py - 8);
+        pen.lineTo(px, py + 8);
+        pen.stroke();
+      }
     }
   }
 
@@ -225,6 +232,19 @@ export class UnrolledMap {
     else this.onChoose(this.regionAt(event.clientX - left, event.clientY - top));
   }
 
+  /** The cross goes by a mm, with Shift by 5, and Enter sets it. */
+  moveCross(event) {
+    const by = event.shiftKey ? 5 : 1;
+    const step = { ArrowUp: [-by, 0], ArrowDown: [by, 0], ArrowRight: [0, by], ArrowLeft: [0, -by] }[event.key];
+    if (step) {
+      this.cross.station_mm = Math.min(this.high, Math.max(this.low, this.cross.station_mm + step[0]));
+      this.cross.angle_deg = (this.cross.angle_deg + this.flip * step[1] * DEGREES_A_MM + 360) % 360;
+      this.draw();
+    } else if (event.key === "Enter") this.onPlace({ ...this.cross });
+    else return;
+    event.preventDefault();
+  }
+
   regionAt(px, py) {
     const [x, y] = this.box;
     const i = Math.floor(py - y) * this.cells[0] + Math.floor(px - x);
@@ -235,7 +255,10 @@ export class UnrolledMap {
   }
 
   key(event) {
-    if (this.placing) return;
+    if (this.placing) {
+      this.moveCross(event);
+      return;
+    }
     const step = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 }[event.key];
     const names = this.regions.map((region) => region.name);
     if (step && names.length) {
@@ -245,6 +268,8 @@ export class UnrolledMap {
     } else if (event.key === "Escape") this.onChoose(null);
   }
 }
+
+const DEGREES_A_MM = 1.2; // about a mm round a limb of 50 mm radius
 
 /** A point's [station, angle], as `Chart.locate` has it. */
 export function placeOf([x, y, z], lateral, { centre_mm: centre, centre_radius_mm: radius }) {

@@ -31,7 +31,7 @@ export class Marks {
     ];
     return el("tr", { class: `${mark.source}${mark.needed ? " needed" : ""}` },
       el("th", { scope: "row", title: name?.says ?? "" }, mark.name),
-      el("td", {}, mm(mark.level_mm, 0)), el("td", {}, mark.angle_deg === null ? "\u2013" : `${mm(mark.angle_deg, 0)}\u00b0`),
+      el("td", {}, mm(mark.level_mm, 0)), el("td", {}, mark.angle_deg === null ? "\u2013" : `${mm(Math.round(mark.angle_deg) % 360, 0)}\u00b0`),
       el("td", {}, known), el("td", { class: "acts" }, ...acts));
   }
 

@@ -106,7 +106,7 @@ export class Regions {
 
   place(region, change, send) {
     const move = (key, step) => send({ [key]: Number(((change[key] ?? 0) + step).toFixed(2)) || null });
-    const at = `level ${mm(region.anchor.level_mm, 0)} mm, ${mm(region.anchor.angle_deg, 0)}\u00b0`;
+    const at = `level ${mm(region.anchor.level_mm, 0)} mm, ${mm(Math.round(region.anchor.angle_deg) % 360, 0)}\u00b0`;
     const step = (key, by, text) => button(text, () => move(key, by), { id: `${key}${by}-${region.name}`, class: "step" });
     return el("div", { class: "place", role: "group", "aria-label": `place of ${region.name}` },
       el("span", { class: "small" }, `at ${at}`),
