@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import shutil
-from collections.abc import Iterator
+import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -21,3 +22,14 @@ def folder(tmp_path: Path) -> Path:
 def bench(folder: Path) -> Iterator[Client]:
     with serving(folder) as client:
         yield client
+
+
+@pytest.fixture
+def tell(request: pytest.FixtureRequest) -> Callable[[str], None]:
+    """Say in a line what a test measured; tests/budget.py prints all of these lines."""
+
+    def say(text: str) -> None:
+        request.node.user_properties.append(("tried", text))
+        sys.stdout.write(text + "\n")
+
+    return say

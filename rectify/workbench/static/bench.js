@@ -49,7 +49,6 @@ class Bench {
   take(state) {
     this.state = state;
     this.found = null;
-    this.hand.forget();
     if (this.chosen && !state.regions.some((region) => region.name === this.chosen)) this.chosen = null;
     this.showAll();
     this.shape(state.revision);
@@ -87,6 +86,9 @@ class Bench {
     } else this.newViewer(payload);
     byId("scale").replaceChildren(legendOf(payload.head.scale));
     this.viewer.choose(this.chosen);
+    this.hand.forget();
+    this.madeOf = new Map(this.state.regions.map((region) => [region.name, region.amount_mm]));
+    if (this.chosen) this.hold(this.chosen);
     this.map.show(this.viewer.payload, this.state.chart);
   }
 
@@ -149,6 +151,7 @@ class Bench {
       return false;
     } finally {
       this.sending = false;
+      this.showLate();
     }
   }
 
@@ -180,10 +183,13 @@ class Bench {
       const row = byId(`region-${name}`);
       row?.closest("details").setAttribute("open", "");
       row?.scrollIntoView({ block: "nearest" });
-      this.hand.hold(name).then((lines) => {
-        this.lines = { name, lines };
-      });
+      this.hold(name);
     }
+  }
+
+  async hold(name) {
+    const lines = await this.hand.hold(name);
+    if (this.chosen === name) this.lines = { name, lines };
   }
 
   /** Turn the limb so that a region is seen. */
@@ -197,7 +203,8 @@ class Bench {
   /** The shape follows the hand, from what the engine made. */
   drag(region, amount) {
     if (this.lines?.name !== region.name || !this.viewer) return;
-    if (this.hand.follow(this.viewer, this.lines.lines, amount - region.amount_mm)) this.map.draw();
+    const made = this.madeOf.get(region.name) ?? region.amount_mm;
+    if (this.hand.follow(this.viewer, this.lines.lines, amount - made)) this.map.draw();
   }
 
   // -- placing -------------------------------------------------------------------------------------
@@ -298,7 +305,42 @@ class Bench {
     if (found) this.showFigures(found);
     this.showLooks();
     this.showLeftOver();
-    for (const part of Object.values(this.parts)) part.show();
+    for (const part of Object.values(this.parts)) this.showPart(part);
+  }
+
+  /** A part is not made anew under a hand that is at work in it, nor where a newer state of it is on its way. */
+  showPart(part) {
+    this.late ??= new Set();
+    if (this.waiting.size || (this.editing && part.box.contains(this.editing))) this.late.add(part);
+    else {
+      this.late.delete(part);
+      part.show();
+    }
+  }
+
+  showLate() {
+    for (const part of [...(this.late ?? [])]) this.showPart(part);
+  }
+
+  /** Which control a hand is at: from the first key or touch until its value is settled. */
+  watchHands() {
+    const begin = (event) => {
+      this.editing = event.target;
+    };
+    const end = (event) => {
+      if (event.target !== this.editing) return;
+      setTimeout(() => { // after the control's own change, which comes last
+        this.editing = null;
+        this.showLate();
+      });
+    };
+    document.addEventListener("input", begin, true);
+    document.addEventListener("pointerdown", (event) => event.target.type === "range" && begin(event), true);
+    document.addEventListener("change", () => {
+      this.editing = null;
+    }, true);
+    document.addEventListener("pointerup", end, true);
+    document.addEventListener("focusout", end, true);
   }
 
   showFigures({ volume, extremes, breaches }) {
@@ -362,6 +404,7 @@ class Bench {
   // -- hands ---------------------------------------------------------------------------------------
 
   listen() {
+    this.watchHands();
     byId("undo").addEventListener("click", () => this.change("/api/undo"));
     byId("redo").addEventListener("click", () => this.change("/api/redo"));
     byId("save").addEventListener("click", () => this.askSave());

@@ -19,30 +19,45 @@ export class Fitting {
     Object.assign(this, { box, bench });
   }
 
+  /** The form is made once, so that nothing that somebody is choosing is lost. */
   show() {
-    const findings = this.bench.state.overlay.findings ?? [];
-    const list = findings.map((finding, i) => el("li", {}, spoken(finding), " ", button("Take out", () => this.send(findings.filter((_, j) => j !== i)), { id: `out-${i}` })));
-    this.proposals = el("div", { id: "proposals", "aria-live": "polite" });
-    this.box.replaceChildren(...STEPS.map(([title, kinds]) => this.step(title, kinds, findings)),
-      list.length ? el("div", {}, el("h3", {}, "Found"), el("ul", {}, ...list)) : el("p", { class: "small" }, "Nothing found yet."), this.proposals);
+    const { findings = [] } = this.bench.state.overlay;
+    if (!this.list) this.make();
+    const places = [...new Set([...this.bench.state.regions, ...this.bench.state.landmarks].map(({ name }) => name))];
+    if (this.places?.join() !== places.join()) {
+      const kept = this.where.value;
+      this.where.replaceChildren(el("option", { value: "" }, "where"), ...places.map((name) => el("option", { value: name }, name)));
+      this.where.value = places.includes(kept) ? kept : "";
+      this.places = places;
+    }
+    const take = (i) => button("Take out", () => this.send(findings.filter((_, j) => j !== i)), { id: `out-${i}` });
+    this.list.replaceChildren(...(findings.length ? [el("h3", {}, "Found"), el("ul", {}, ...findings.map((finding, i) => el("li", {}, spoken(finding), " ", take(i))))] : [el("p", { class: "small" }, "Nothing found yet.")]));
     if (findings.length) this.ask();
+    else this.proposals.replaceChildren();
   }
 
-  step(title, kinds, findings) {
+  make() {
+    this.list = el("div");
+    this.proposals = el("div", { id: "proposals", "aria-live": "polite" });
+    this.box.replaceChildren(...STEPS.map(([title, kinds]) => this.step(title, kinds)), this.list, this.proposals);
+  }
+
+  step(title, kinds) {
     const kind = el("select", { "aria-label": title }, ...kinds.map((one) => el("option", { value: one }, WORDS[one])));
-    const places = [...this.bench.state.regions.map((region) => region.name), ...this.bench.state.landmarks.map((mark) => mark.name)];
-    const where = el("select", { "aria-label": "where" }, el("option", { value: "" }, "where"), ...[...new Set(places)].map((name) => el("option", { value: name }, name)));
+    const where = el("select", { "aria-label": "where" }, el("option", { value: "" }, "where"));
     const minutes = el("input", { type: "number", min: 0, max: 1440, "aria-label": "for how many minutes", placeholder: "min" });
     const ply = el("input", { type: "number", min: 0, max: 20, "aria-label": "ply", placeholder: "ply" });
     const note = el("input", { type: "text", maxlength: 300, "aria-label": "note", placeholder: "note" });
     const local = kinds.includes("pain");
+    if (local) this.where = where;
     const add = () => {
       const finding = { kind: kind.value };
       if (where.value) finding.where = where.value;
       if (minutes.value) finding.minutes = Number(minutes.value);
       if (ply.value && kind.value === "sock-ply") finding.ply = Number(ply.value);
       if (note.value.trim()) finding.note = note.value.trim();
-      this.send([...findings, finding]);
+      for (const input of [minutes, ply, note]) input.value = "";
+      this.send([...(this.bench.state.overlay.findings ?? []), finding]);
     };
     return el("div", { class: "step-of" }, el("h3", {}, title),
       el("div", { class: "line" }, kind, local ? where : null, local ? minutes : null, kinds.includes("sock-ply") ? ply : null, note, button("Note it", add)));

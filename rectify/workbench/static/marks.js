@@ -14,9 +14,12 @@ export class Marks {
     const there = new Set(landmarks.map((mark) => mark.name));
     const rows = landmarks.map((mark) => this.row(mark, names.find((name) => name.name === mark.name)));
     const missing = names.filter((name) => !there.has(name.name));
+    const listed = missing.map((name) => name.name).join();
+    if (this.listed !== listed) this.added = this.adding(missing);
+    this.listed = listed;
     this.box.replaceChildren(
       el("table", { class: "marks" }, el("thead", {}, el("tr", {}, ...["landmark", "level", "angle", "known", ""].map((w) => el("th", { scope: "col" }, w)))), el("tbody", {}, ...rows)),
-      this.adding(missing),
+      this.added,
     );
   }
 

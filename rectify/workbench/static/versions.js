@@ -16,10 +16,14 @@ export class Versions {
     const rows = all.toReversed().map((version) => this.row(version, version.number === state.base));
     const choice = (id, chosen) => el("select", { id, "aria-label": id === "compare-a" ? "from" : "to" }, ...all.map(({ number }) => el("option", { value: String(number), selected: number === chosen }, number ? `version ${number}` : "as written")));
     const last = all.at(-1).number;
-    const [a, b] = [choice("compare-a", Math.max(0, last - 1)), choice("compare-b", last)];
-    this.told = el("div", { id: "differences", "aria-live": "polite" });
-    this.box.replaceChildren(el("ul", { class: "list versions" }, ...rows),
-      all.length > 1 ? el("div", { class: "line" }, a, " against ", b, button("Compare", () => this.compare(Number(a.value), Number(b.value)), { id: "compare" })) : null, this.told);
+    if (this.last !== last) {
+      const [a, b] = [choice("compare-a", Math.max(0, last - 1)), choice("compare-b", last)];
+      const act = button("Compare", () => this.compare(Number(a.value), Number(b.value)), { id: "compare" });
+      this.choices = el("div", { class: "line" }, a, " against ", b, act);
+      this.told = el("div", { id: "differences", "aria-live": "polite" });
+    }
+    this.last = last;
+    this.box.replaceChildren(el("ul", { class: "list versions" }, ...rows), ...(all.length > 1 ? [this.choices] : []), this.told);
   }
 
   row({ number, by, on, why, from, changes }, here) {
