@@ -29,6 +29,7 @@ BUDGETS = {
     "report": (120, 90),
     "viewer": (60, 90),
     "studies": (60, 90),
+    "workbench": (150, 90),
     "cli": (80, 90),
     "external": (120, 0),
     "guarantees": (240, 0),
