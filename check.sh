@@ -2,7 +2,6 @@
 # Sets up .venv-check and runs every check: lint, types, imports between rooms, tests, what the tests took.
 # Wanted: git and the Debian packages gmsh, admesh, prusa-slicer and chromium; a Python 3.11 to 3.13 with venv.
 # Another one: PYTHON=python3.12 ./check.sh
-# Wanted: git, gmsh, admesh, chromium (Debian packages), a Python 3.11 to 3.13 with venv. Another one: PYTHON=python3.12 ./check.sh
 # All checks run, whatever fails before; the exit code is 0 only where every one of them passed.
 set -eu
 cd "$(dirname "$0")"
@@ -27,8 +26,7 @@ command -v "$PYTHON" >/dev/null || need_apt python3
 command -v gmsh >/dev/null || need_apt gmsh # other programs that the tests hold results against
 command -v admesh >/dev/null || need_apt admesh
 command -v prusa-slicer >/dev/null || need_apt prusa-slicer
-command -v chromium >/dev/null || need_apt chromium # what the report is opened with
-command -v chromium >/dev/null || need_apt chromium # the pages are driven in a real browser
+command -v chromium >/dev/null || need_apt chromium # what the pages are opened with
 "$PYTHON" -c 'import ensurepip, venv' 2>/dev/null || need_apt python3-venv
 "$PYTHON" -c 'import sys; sys.exit(not (3, 11) <= sys.version_info[:2] <= (3, 13))' || {
     echo "check.sh: $PYTHON is $("$PYTHON" -V); wanted: Python 3.11 to 3.13 (PYTHON=python3.12 ./check.sh)" >&2
