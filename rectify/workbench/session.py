@@ -11,12 +11,10 @@ from the text that a save would write: the saved case applied from the command l
 from __future__ import annotations
 
 import hashlib
-import json
 import threading
 import time
 from collections import OrderedDict
 from collections.abc import Callable
-from dataclasses import dataclass
 from datetime import date
 from functools import cached_property
 from pathlib import Path
@@ -25,17 +23,13 @@ from typing import Any
 import numpy as np
 from pydantic import ValidationError
 
-from rectify.api import Result
-from rectify.case import Case, open_case, standing
+from rectify.case import Case, open_case
 from rectify.case.version import FOLDER, Saved, newest, numbers, read_saved, saved_from_text, saved_text, write_saved
-from rectify.engine import rectify_limb
 from rectify.errors import CaseError, InputError, RectifyError
-from rectify.geometry.mesh import Ints
-from rectify.limb.limb import Limb
 from rectify.limb.vocabulary import vocabulary
 from rectify.rulebook import is_resolved, load_rulebook
-from rectify.rulebook.plan import Plan
 from rectify.workbench.changes import Overlay, entries, plain
+from rectify.workbench.states import Made, State, Tried, View, make, view_of
 from rectify.workbench.unsaved import Unsaved
 
 __all__ = ["Made", "Session", "Stale", "State", "Tried", "View"]
@@ -48,38 +42,6 @@ _TOLD_S = 1.0
 
 class Stale(InputError):
     """A change was made on a state that has changed since, in another window."""
-
-
-@dataclass(frozen=True)
-class State:
-    """A version and what was changed on it."""
-
-    base: int
-    overlay: Overlay
-
-    @property
-    def key(self) -> str:
-        """The same for the same state."""
-        return json.dumps([self.base, plain(self.overlay)], sort_keys=True)
-
-
-@dataclass(frozen=True, eq=False)
-class Tried:
-    """A state that the rulebook's readers accepted: the case as it would be saved, and its plan."""
-
-    state: State
-    case: Case
-    limb: Limb
-    plan: Plan
-
-
-@dataclass(frozen=True, eq=False)
-class Made:
-    """What the engine made of a state: a result, or the sentence why there is none."""
-
-    tried: Tried
-    result: Result | None
-    problem: RectifyError | None
 
 
 class Session:
@@ -205,7 +167,7 @@ class Session:
             tried = self._try(State(number, Overlay()))
             made = self._made.get(tried.state.key)
         if made is None:
-            made = _make(tried)
+            made = make(tried)
             with self._lock:
                 self._keep_made(made)
         return made
@@ -426,7 +388,7 @@ class Session:
                     return
                 tried = self._try(self.state)
             began = time.monotonic()
-            made = _make(tried)
+            made = make(tried)
             took = time.monotonic() - began
             if took > _TOLD_S:
                 self._tell(f"the shape was made in {took:.1f} s")
@@ -456,32 +418,6 @@ class Session:
         except (KeyError, TypeError, ValidationError, RectifyError):
             return None
         return None if state.overlay.is_empty else state
-
-
-@dataclass(frozen=True, eq=False)
-class View:
-    """What the viewer is given: its bytes, and which vertices of the surface it shows, (v,) int64."""
-
-    payload: bytes
-    kept: Ints
-
-
-def view_of(result: Result) -> View:
-    """The viewer's bytes for a result."""
-    from rectify.viewer import pack, scene_of
-
-    scene = scene_of(result.outcome, case=result.case.code)
-    return View(pack(scene), scene.view.kept)
-
-
-def _make(tried: Tried) -> Made:
-    try:
-        outcome = rectify_limb(tried.limb, tried.plan)
-    except RectifyError as problem:
-        return Made(tried, None, problem)
-    except Exception as problem:  # the bench stays open, and says so
-        return Made(tried, None, RectifyError(f"internal fault: {type(problem).__name__}: {problem}"))
-    return Made(tried, Result(tried.case, tried.plan, outcome, standing(tried.case, tried.plan)), None)
 
 
 def _digest(text: str) -> str:

@@ -1,31 +1,14 @@
-"""A real browser without a screen, and waiting for what a page does."""
+"""Waiting for what a page does, and the sizes it is looked at in."""
 
 from __future__ import annotations
 
-import shutil
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from typing import Any
 
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Page
 
 WIDE, TABLET = {"width": 1280, "height": 720}, {"width": 1024, "height": 768}
 _WAIT_S = 60.0
-
-
-@contextmanager
-def browsing() -> Iterator[Browser]:
-    """Chromium, drawing in software."""
-    program = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
-    assert program is not None, "these tests drive chromium: apt-get install chromium"
-    with sync_playwright() as player:
-        options = ["--no-sandbox", "--use-angle=swiftshader", "--enable-unsafe-swiftshader"]
-        browser = player.chromium.launch(executable_path=program, args=options)
-        try:
-            yield browser
-        finally:
-            browser.close()
 
 
 def until(page: Page, words: str, *, wait_s: float = _WAIT_S) -> Any:

@@ -13,7 +13,9 @@ from playwright.sync_api import Browser, ConsoleMessage, Page
 
 from rectify.workbench.session import Session
 from tests.running import run_in
-from tests.workbench.browsing import TABLET, WIDE, browsing, until
+from tests.viewer.browsing import DRAWS
+from tests.viewer.browsing import browser as browsing
+from tests.workbench.browsing import TABLET, WIDE, until
 from tests.workbench.serving import Client, serving
 
 FINISHED = "!!(window.bench && bench.found && bench.viewer && document.getElementById('busy').hidden)"
@@ -21,7 +23,7 @@ FINISHED = "!!(window.bench && bench.found && bench.viewer && document.getElemen
 
 @pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    with browsing() as one:
+    with browsing(*DRAWS) as one:
         yield one
 
 
