@@ -188,6 +188,7 @@ class Bench {
   }
 
   async hold(name) {
+    if (!this.state.regions.find((region) => region.name === name)?.on) return;
     const lines = await this.hand.hold(name);
     if (this.chosen === name) this.lines = { name, lines };
   }
