@@ -26,7 +26,7 @@ def process(*words: str | Path, **options: object) -> subprocess.CompletedProces
 def test_help_names_every_command_and_every_exit_code(run: Run) -> None:
     ended = run("--help")
     assert ended.code == 0 and ended.err == ""
-    for name in ("apply", "measure", "marks", "rules", "release", "demo"):
+    for name in ("apply", "measure", "marks", "rules", "release", "socket", "carve", "demo"):
         assert f"  {name} " in ended.out
     text = " ".join(ended.out.split())
     assert "0 done; 1 internal fault; 2 the input or the command is wrong, nothing was written; 3 a limit" in text
@@ -34,7 +34,7 @@ def test_help_names_every_command_and_every_exit_code(run: Run) -> None:
 
 
 def test_commands_of_later_work_are_not_offered() -> None:
-    assert sorted(commands.commands) == ["apply", "demo", "marks", "measure", "release", "rules"]
+    assert sorted(commands.commands) == ["apply", "carve", "demo", "marks", "measure", "release", "rules", "socket"]
 
 
 def test_every_command_has_the_json_option_and_a_help_text() -> None:

@@ -26,10 +26,10 @@ def german(place: Path) -> dict[str, str]:
     return {"LOCPATH": str(place), "LC_ALL": "de_DE.UTF-8", "LANG": "de_DE.UTF-8"}
 
 
-def apply_with(case: Path, out: Path, **environment: str) -> dict[str, bytes]:
-    """Every file of `rectify apply` in a process of its own with this environment."""
+def apply_with(case: Path, out: Path, *words: str, **environment: str) -> dict[str, bytes]:
+    """Every file of `rectify apply`, or of other words, in a process of its own with this environment."""
     ended = subprocess.run(
-        [sys.executable, "-c", RUN, "apply", str(case), "--out", str(out)],
+        [sys.executable, "-c", RUN, *(words or ("apply",)), str(case), "--out", str(out)],
         env={**ENVIRONMENT, **PLAIN, **environment},
         cwd=out.parent,
         capture_output=True,
@@ -65,7 +65,7 @@ def assert_same(one: dict[str, bytes], two: dict[str, bytes]) -> None:
 
 
 def test_twice_in_one_process_and_once_in_another(case, first):
-    assert len(first) == 6
+    assert len(first) == 7
     assert run_in(case.parent, "apply", case, "--out", "second").code == 4
     assert_same(first, contents(case.parent / "second"))
     assert_same(first, apply_with(case, case.parent / "other"))
@@ -96,3 +96,19 @@ def test_wherever_the_case_and_the_result_lie(first, tmp_path):
     assert_same(first, made)
     for name, data in made.items():
         assert b"deep/" not in data and b"nobody-here" not in data, name
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("socket", "--wall", "4mm", "--end-wall", "6mm", "--boss", "50mm", "--hole", "8mm", "--flexion", "5deg"),
+        ("carve", "--bore", "25mm", "--bore-depth", "40mm", "--groove"),
+    ],
+    ids=["socket", "carve"],
+)
+def test_sockets_and_models_to_be_carved_whatever_the_number_of_threads(case, words, tmp_path):
+    plain = apply_with(case, tmp_path / "one", *words, OMP_NUM_THREADS="1", OPENBLAS_NUM_THREADS="1")
+    other = apply_with(
+        case, tmp_path / "two", *words, OMP_NUM_THREADS="2", OPENBLAS_NUM_THREADS="2", PYTHONHASHSEED="3"
+    )
+    assert plain == other and "files.json" in plain
