@@ -38,17 +38,24 @@ import numpy as np
 import rectify
 from rectify.case import open_case
 from rectify.data import rules_folder
+from rectify.engine import rectify_limb
 from rectify.errors import CaseError, RectifyError
 from rectify.fabrication.threemf import threemf_bytes
 from rectify.geometry.mesh import Mesh
 from rectify.geometry.read import read_mesh
+from rectify.limb.landmarks import raw_landmarks
+from rectify.limb.limb import Limb
+from rectify.rulebook import resolve
+from rectify.rulebook.facts import Facts
 from rectify.rulebook.load import rulebook_from_text
+from rectify.rulebook.plan import Plan
 from rectify.rulebook.yamltext import parse_yaml
-from rectify.synthetic import CASES, capsule, case_files
+from rectify.synthetic import CASES, Transtibial, capsule, case_files, transtibial
 from rectify.synthetic.files import ply_bytes, stl_bytes
 
 SLOW_S = 10.0
-LARGEST = 300_000  # bytes of a damaged file
+_CARRIED_MM = 5.0  # edges that a rulebook's regions find room on
+LARGEST = 400_000  # bytes of a damaged file
 HOME = str(Path(rectify.__file__).parent)
 
 
@@ -166,6 +173,42 @@ def _run_rulebook(data: bytes, place: Path) -> None:  # noqa: ARG001
     rulebook_from_text(data.decode("utf-8", "replace"), path="own.yaml", folder=rules_folder())
 
 
+@cache
+def _coarse_limb() -> Limb:
+    made = transtibial(Transtibial(edge_mm=_CARRIED_MM))
+    marks = raw_landmarks(made.landmarks)
+    return Limb.from_capture(made.mesh, side=made.side, amputation=made.amputation, landmarks=marks)
+
+
+def _run_carried(data: bytes, place: Path) -> None:  # noqa: ARG001
+    """A rulebook carried out on a coarse limb: refused in words, or sound."""
+    book = rulebook_from_text(data.decode("utf-8", "replace"), path="own.yaml", folder=rules_folder())
+    _must_be_sound(_coarse_limb(), resolve(book, _coarse_limb(), Facts(shaping="none"), scan_sha256="0" * 64))
+
+
+def _run_scan(data: bytes, place: Path) -> None:
+    """A case whose scan is damaged: refused in words, or mended and rectified to a sound model."""
+    for name, content in _case_files(_CARRIED_MM).items():
+        (place / name).write_bytes(data if name == "scan.stl" else content)
+    case = open_case(place)
+    case.warnings()
+    _must_be_sound(*case.resolved())
+
+
+def _must_be_sound(limb: Limb, plan: Plan) -> None:
+    checks = rectify_limb(limb, plan).checks
+    sound = checks.watertight and checks.bodies == 1 and checks.flipped_faces == 0
+    if not sound or checks.self_intersections > checks.self_intersections_of_capture:
+        raise AssertionError(f"not sound: {checks}")
+
+
+def _carried_seeds() -> list[bytes]:
+    return [
+        (rules_folder() / f"transtibial-{name}.yaml").read_bytes()
+        for name in ("total-surface-bearing", "patellar-tendon-bearing", "base")
+    ]
+
+
 def _yaml_seeds() -> list[bytes]:
     return [p.read_bytes() for p in sorted(rules_folder().glob("*.yaml"))[:3]] + _case_seeds()[:1]
 
@@ -179,10 +222,10 @@ _SPLIT = b"\n# ---- landmarks.yaml ----\n"
 
 
 @cache
-def _case_files() -> dict[str, bytes]:
+def _case_files(edge_mm: float = 9.0) -> dict[str, bytes]:
     """A demo case on a coarse mesh, with a tuning, in one pose."""
     first, second = CASES[0], CASES[1]
-    return case_files(replace(first, limb=replace(first.limb, edge_mm=9.0), tune=second.tune))
+    return case_files(replace(first, limb=replace(first.limb, edge_mm=edge_mm), tune=second.tune))
 
 
 def _case_seeds() -> list[bytes]:
@@ -216,6 +259,8 @@ TARGETS = {
         Target("yaml", _yaml_seeds, _run_yaml),
         Target("rulebook", _rulebook_seeds, _run_rulebook),
         Target("case", _case_seeds, _run_case),
+        Target("carried", _carried_seeds, _run_carried),
+        Target("scan", lambda: [_case_files(_CARRIED_MM)["scan.stl"]], _run_scan),
     )
 }
 
@@ -299,7 +344,18 @@ def _line(data: bytearray, rng: np.random.Generator) -> bytearray:
     return bytearray(b"\n".join(lines))
 
 
-DAMAGE = (_flip, _bytes, _integer, _cut, _twice, _number, _word, _line)
+def _nudge(data: bytearray, rng: np.random.Generator) -> bytearray:
+    """A number made somewhat smaller or larger, as a slip of a hand makes it."""
+    found = list(_NUMBER.finditer(bytes(data[:20_000])))
+    if not found:
+        return _number(data, rng)
+    where = found[int(rng.integers(len(found)))]
+    value = float(where[0]) * float(rng.choice(np.array([-1.0, 0.0, 0.1, 0.5, 0.9, 1.1, 2.0, 10.0])))
+    data[where.start() : where.end()] = f"{value:g}".encode()
+    return data
+
+
+DAMAGE = (_flip, _bytes, _integer, _cut, _twice, _number, _nudge, _nudge, _word, _line)
 
 
 def damaged(data: bytes, rng: np.random.Generator) -> bytes:

@@ -31,6 +31,7 @@ __all__ = [
 ]
 
 HAIR_MM = 1e-3  # far below what a scanner sees, far above what rounding to float32 does to a metre (6e-5 mm)
+_THROWN = 1000.0  # times as far from the middle as half of all points: 100 m and more off a limb
 _ROUNDS = 8
 _MANY, _UNEVEN = 5000, 6.0  # open edges, and longest over median: with more a tree finds what lies on them
 
@@ -58,7 +59,24 @@ def check_numbers(mesh: Mesh) -> Mesh:
     longest = float(np.ptp(out.vertices, axis=0).max())
     if longest < SMALLEST_MM:
         _refuse_size(longest)
+    if longest > LARGEST_MM:
+        _refuse_far(out.vertices, longest)
     return out
+
+
+def _refuse_far(vertices: Points, longest: float) -> None:
+    """Refuse points thrown so far off that all work on them would be in vain, as a damaged file has them."""
+    off = np.abs(vertices - np.median(vertices, axis=0)).max(axis=1)
+    far = np.flatnonzero(off > _THROWN * max(float(np.median(off)), SMALLEST_MM))
+    if len(far):
+        raise MeshError(
+            "a point lies far off all others",
+            wanted=f"a limb of {SMALLEST_MM:g} to {LARGEST_MM:g} mm",
+            found=f"{len(far)} such points, one {off[far].max() / 1000:.3g} m away",
+            hint="the file may be damaged: export the scan again, or delete the point in the scanning software",
+        )
+    if longest > _THROWN * LARGEST_MM:
+        _refuse_size(longest)
 
 
 def check_size(mesh: Mesh) -> None:

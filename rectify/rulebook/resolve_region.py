@@ -356,12 +356,15 @@ class RegionResolver:
         """The region, unless its discs leave no core of it."""
         area = footprint(self.places, region.anchor.spot, region.shape)
         left = remaining(self.places, region.anchor.spot, area, region.keep_clear)
-        if inscribed_mm(left) >= core_mm(self.places.limb.edge_mm) / 2:
+        edge = self.places.limb.edge_mm
+        if inscribed_mm(left) >= core_mm(edge) / 2:
             return region
-        of = ", ".join(dict.fromkeys(disc.landmark or "" for disc in region.keep_clear)) or "the mesh's edges"
-        found = f"kept clear of {of}, no core of it is left on this limb"
+        of = ", ".join(dict.fromkeys(disc.landmark or "" for disc in region.keep_clear))
+        clear = f"kept clear of {of}, no core" if of else "no core"
+        found = f"{clear} of it is left on this limb: {core_mm(edge):.1f} mm wide, as edges of {edge:.1f} mm want it"
         if region.action == "build-up":
-            working.fault(self.notes, "leaves no core", "shape", found=found, wanted="a larger region")
+            hint = "a finer scan wants less: edges of 1 to 2 mm" if edge > 3.0 else None
+            working.fault(self.notes, "leaves no core", "shape", found=found, wanted="a larger region", hint=hint)
         else:
             self.notes.warn("region-left-out", "look", f"left out: {found}", region.name)
         return None

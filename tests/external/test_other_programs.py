@@ -11,6 +11,7 @@ import igl.predicates
 import manifold3d
 import numpy as np
 import pytest
+import shapely
 import trimesh
 from scipy.spatial import ConvexHull
 
@@ -122,3 +123,21 @@ def test_the_capture_is_as_sound_to_others_as_the_result(transtibial_limb, trans
         v, f = arrays(limb.closed)
         assert manifold3d.Manifold(manifold3d.Mesh64(v, f.astype(np.uint64))).status() == manifold3d.Error.NoError
         made.assert_sound(limb.closed)
+
+
+def test_manifold3d_and_shapely_find_the_same_section_at_every_level(outcome):
+    # manifold3d cuts the closed body by its own code; shapely (Gillies S and contributors; GEOS) measures the polygon
+    v, f = arrays(outcome.closed)
+    body, seen = manifold3d.Manifold(manifold3d.Mesh64(v, f.astype(np.uint64))), 0
+    levels = outcome.levels_after
+    for i, level in enumerate(levels.levels):
+        if not levels.closed[i]:
+            continue
+        rings = [shapely.Polygon(ring) for ring in body.slice(-float(level)).to_polygons()]
+        section = shapely.MultiPolygon(rings)
+        hull, (x0, y0, x1, y1) = section.convex_hull, section.bounds
+        assert levels.circumference[i] == pytest.approx(hull.length, rel=1e-6)
+        assert levels.area[i] == pytest.approx(section.area, rel=1e-6)
+        assert (levels.ml[i], levels.ap[i]) == pytest.approx((x1 - x0, y1 - y0), abs=1e-4)  # mm
+        seen += 1
+    assert seen > 12
