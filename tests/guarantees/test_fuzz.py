@@ -17,7 +17,7 @@ from tests.guarantees.tier import often
 # inputs per target and guide: one to three seconds each
 COUNTS = {
     "stl": 250, "ply": 200, "obj": 150, "off": 150, "glb": 180, "3mf": 200, "yaml": 700, "rulebook": 100, "case": 60,
-    "carried": 30, "scan": 40,
+    "carried": 20, "scan": 12,
 }  # fmt: skip
 
 
