@@ -23,7 +23,7 @@ from rectify.rulebook.plan import Warn
 from rectify.studies.pose import Standing, girth_mm, stand, starts
 from rectify.studies.version import Version
 
-__all__ = ["HOW", "MOST_APART_MM", "SIZES", "Alignment", "align", "check_one_limb"]
+__all__ = ["HOW", "MOST_APART_MM", "SIZES", "Alignment", "align", "check_apart", "check_one_limb"]
 
 HOW = ("auto", "none", "scan", "landmarks", "shape")
 SIZES = (0.8, 1.25)  # AFTER over BEFORE, in thickness over the same length: no limb shrinks or is reduced by so much
@@ -254,7 +254,9 @@ def _by_shape(before: Version, after: Version, *, with_marks: bool) -> Alignment
         room=sure,
         warnings=tuple(notes),
     )
-    return replace(made, warnings=(*made.warnings, *_unsure(sure)))
+    # enough landmarks hold what the surface leaves free: their mean is off by less than two people differ by
+    held = marks is not None and _MARK_OFF_MM / np.sqrt(len(marks.points)) < _ROOM_LOOK_MM
+    return made if held else replace(made, warnings=(*made.warnings, *_unsure(sure)))
 
 
 def _path_of(before: Version, after: Version) -> str:
@@ -342,7 +344,8 @@ def _check_sizes(before: Version, after: Version) -> None:
         f"length {lengths[0]:.4g} and {lengths[1]:.4g} mm"
     )
     for factor, units in _UNIT_RATIOS.items():
-        if 0.85 < ratio / factor < 1.18 or 0.85 < ratio * factor < 1.18:
+        near = 1.4 if factor >= 10.0 else 1.18  # another limb, too, may be in other units
+        if any(1.0 / near < x < near for x in (ratio / factor, ratio * factor)):
             raise InputError(
                 f"the sizes differ by a factor of about {factor:g}, as {units} do",
                 path=after.path,
@@ -373,16 +376,7 @@ def _described(found: Alignment, before: Version, after: Version) -> Alignment:
     if half is None:
         off, _, _ = Tree(after.wall).nearest(carried(spread_points(before.wall, _POINTS), inverse(found.frame)))
         half = float(np.median(off))
-    if half > MOST_APART_MM:
-        raise InputError(
-            "these do not lie over each other: not one limb, or not in place",
-            path=after.path,
-            wanted=f"half of the surface within {MOST_APART_MM:g} mm",
-            found=f"within {half:.1f} mm, aligned {found.why.split(':')[0]}",
-            hint="`--align shape` looks for the place by the surface"
-            if found.method in ("none", "scan", "landmarks")
-            else None,
-        )
+    check_apart(half, found, after.path)
     rms = float(np.sqrt(np.mean(away**2))) if len(names) else None
     notes = list(found.warnings)
     if rms is not None and rms > _MARKS_LOOK_MM:
@@ -396,4 +390,23 @@ def _described(found: Alignment, before: Version, after: Version) -> Alignment:
         marks_rms_mm=rms,
         half_within_mm=half,
         warnings=tuple(notes),
+    )
+
+
+def check_apart(half_mm: float, found: Alignment, path: str) -> None:
+    """Refuse shapes of which half lies farther apart than MOST_APART_MM.
+
+    Raises
+    ------
+    InputError
+    """
+    if half_mm <= MOST_APART_MM:
+        return
+    fitted = found.method in ("landmarks-and-shape", "shape")
+    raise InputError(
+        "these do not lie over each other: not one limb, or not in place",
+        path=path,
+        wanted=f"half of the surface within {MOST_APART_MM:g} mm",
+        found=f"within {half_mm:.1f} mm, {found.why.split(':')[0]}",
+        hint=None if fitted else "`--align shape` looks for the place by the surface",
     )

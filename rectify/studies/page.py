@@ -1,4 +1,4 @@
-"""A comparison as one page to read and to print, of the same kind as the change report: everything inside, no script.
+"""A comparison as one page to read and to print, of the same kind as the change report: everything inside.
 
 It says what the facts say and shows the pictures; it works out no geometry. What comes from files is escaped.
 """
@@ -12,7 +12,9 @@ from rectify.report.markup import Html, degrees, join, number, section, signed, 
 from rectify.report.page_parts import warning_list
 from rectify.studies import page_tables as tables
 from rectify.studies.comparison import Comparison
+from rectify.studies.page_view import view_script, view_section
 from rectify.studies.pictures import map_section, sides_section
+from rectify.viewer import script_digest
 
 __all__ = ["comparison_page"]
 
@@ -33,13 +35,14 @@ def comparison_page(made: Comparison, date: str | None = None) -> str:
     """
     facts = made.facts
     names = f"{facts['before']['name']} and {facts['after']['name']}"
-    parts: list[tuple[str, str, Html]] = [("look", "To look at", _look(facts))]
+    view, look = Html(""), _look(facts)
+    parts: list[tuple[str, str, Html]] = []
     if made.shapes is not None:
-        s = facts["shapes"]
+        s, view = facts["shapes"], view_section(made.shapes, facts)
         parts += [
             ("beside", "How much it is", tables.beside_section(facts)),
-            ("map", "Map", map_section(made.shapes, s)),
             ("sides", "Sides", sides_section(made.shapes)),
+            ("map", "Map", map_section(made.shapes, s)),
             ("places", "Places", tables.places_section(s)),
             ("regions", "Regions", tables.regions_section(s)),
             ("levels", "Levels", tables.levels_section(s)),
@@ -51,19 +54,29 @@ def comparison_page(made: Comparison, date: str | None = None) -> str:
         parts.append(("reports", "Reports", tables.reports_section(facts["reports"])))
     parts.append(("made", "What was compared", tables.made_section(facts)))
     parts = [part for part in parts if part[2]]
-    links = "".join(f"<li><a href='#{name}'>{text(words)}</a></li>" for name, words, _ in parts)
+    first = [("look", "To look at", look), *([("view", "In three dimensions", view)] if view else [])]
+    links = "".join(f"<li><a href='#{name}'>{text(words)}</a></li>" for name, words, _ in (*first, *parts))
+    script = view_script() if view else ""
+    policy = _POLICY + (f"; script-src '{script_digest(script)}'" if script else "")
     body = [
         _header(facts, date),
         "<main id='main'>",
         f"<nav aria-label='Parts of this comparison'><ul>{links}</ul></nav>",
+        *(["<div class='first'>"] if view else []),
+        "<div class='gist'>",
+        _glance(facts["shapes"]),
+        look,
+        "</div>",
+        *([view, "</div>"] if view else []),
         *(html for _, _, html in parts),
         "</main>",
         _footer(facts, date),
+        *([Html(f"<script>{script}</script>")] if script else []),
     ]
     return (
         "<!DOCTYPE html>\n<html lang='en'>\n<head>\n<meta charset='utf-8'>\n"
         "<meta name='viewport' content='width=device-width, initial-scale=1'>\n"
-        f'<meta http-equiv="Content-Security-Policy" content="{_POLICY}">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         f"<title>{text(names)}: comparison</title>\n<style>{style('comparison: ' + names)}</style>\n</head>\n<body>\n"
         "<a class='skip' href='#main'>to the comparison</a>\n" + "\n".join(body) + "\n</body>\n</html>\n"
     )
@@ -84,7 +97,7 @@ def _header(facts: Facts, date: str | None) -> Html:
     return Html(
         f"<header>\n<div class='top'><div><p class='kind'>Comparison</p><h1>{text(head)}</h1>"
         f"<p class='who'>{text(limb)}</p></div>{stamp}</div>\n<dl class='said'>{said}</dl>\n"
-        f"{_glance(facts['shapes'])}<p><strong>{text(_CAUTION)}</strong></p>\n</header>"
+        f"<p><strong>{text(_CAUTION)}</strong></p>\n</header>"
     )
 
 

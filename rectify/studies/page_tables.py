@@ -211,7 +211,7 @@ def alignment_section(s: Facts) -> Html:
     )
     rows += [[words, join([number(a[key], 2), unit])] for key, words, unit in told if a[key] is not None]
     rows.append(["Compared", join([number(s["distance"]["compared_percent"], 1), " % of BEFORE's surface"])])
-    columns = [Column("", numbers=False), Column("", numbers=False)]
+    columns = [Column("What", numbers=False), Column("Figure", numbers=False)]
     matrix = "\n".join(" ".join(f"{x:12.6f}" for x in row) for row in a["after_to_before_frame"])
     marks = ""
     if a["landmarks"]:
@@ -305,7 +305,7 @@ def _report_levels(levels: list[Facts]) -> Html:
 
 def made_section(facts: Facts) -> Html:
     """What went in, file by file."""
-    columns = [Column("", numbers=False), Column("File", numbers=False), Column("sha256", numbers=False)]
+    columns = [Column("Version", numbers=False), Column("File", numbers=False), Column("sha256", numbers=False)]
     rows = [
         [word, f["file"], Html(f"<code>{text(f['sha256'])}</code>")]
         for word, key in (("Before", "before"), ("After", "after"))

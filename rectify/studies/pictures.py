@@ -21,8 +21,8 @@ from rectify.report.markup import Html, join, section, text
 from rectify.report.shown import Shown
 from rectify.report.unrolled import unrolled_map
 from rectify.rulebook.plan import Plan
-from rectify.studies.comparison import Shapes
 from rectify.studies.regions import ShownAs, shown_regions
+from rectify.studies.shapes import Shapes
 
 __all__ = ["map_section", "sides_section"]
 

@@ -19,6 +19,8 @@ from rectify.studies.difference import Difference, Spread, spread_of
 
 __all__ = ["Laid", "ShownAs", "lay_regions", "shown_regions"]
 
+_SHOWN_MM = 0.05
+
 
 @dataclass(frozen=True, eq=False)
 class Laid:
@@ -42,6 +44,13 @@ class Laid:
     core_mm: float
     outline: NDArray[np.float64]
     has: NDArray[np.bool_]
+
+    @property
+    def figure_mm(self) -> float:
+        """The one figure to be written beside its name: the core's median, else that of all of it; what would be shown
+        as 0.0 mm is 0. NaN where nothing is compared."""
+        mm = self.core_mm if np.isfinite(self.core_mm) else self.whole.median_mm
+        return 0.0 if abs(mm) < _SHOWN_MM else mm
 
 
 def lay_regions(d: Difference, limb: Limb, plan: Plan) -> tuple[list[Laid], list[Warn]]:
@@ -80,7 +89,7 @@ def shown_regions(laid: list[Laid]) -> list[ShownAs]:
     """Drawn solid where the second shape lies outside, dashed where inside."""
     out = []
     for one in laid:
-        mm = one.core_mm if np.isfinite(one.core_mm) else one.whole.median_mm
+        mm = one.figure_mm
         asked = float(abs(mm)) if np.isfinite(mm) else 0.0
         region = replace(one.region, action="reduce" if mm < 0 else "build-up", asked_mm=asked, form=None)
         out.append(ShownAs(region, float(abs(mm)), one.whole.area_mm2, one.outline))

@@ -42,6 +42,7 @@ class Beside:
     mark: float
     says: str
     evidence: str
+    signed: bool = True
 
 
 def beside(mean_mm: float, quartiles_mm: float, volume_percent: float | None, largest_mm: float | None) -> list[Beside]:
@@ -76,6 +77,7 @@ def beside(mean_mm: float, quartiles_mm: float, volume_percent: float | None, la
             QUARTILES_MM,
             less if quartiles_mm < QUARTILES_MM else f"over {QUARTILES_MM:.2f} mm, where it was noticed",
             "sanders-2012-error",
+            signed=False,
         ),
     ]
     if volume_percent is not None and math.isfinite(volume_percent):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from rectify.errors import RulesError
@@ -11,13 +12,15 @@ from rectify.limb.landmarks import raw_landmarks
 from rectify.limb.limb import Limb
 from rectify.limb.vocabulary import AMPUTATIONS
 from rectify.rulebook import Facts
-from rectify.rulebook.compare import Comparison, compare, spread
+from rectify.rulebook.compare import Comparison, compare, compare_plans, spread
 from rectify.rulebook.explain import origins
 from rectify.rulebook.load import list_rulebooks, load_rulebook
-from rectify.rulebook.plan import Solution, Solved
+from rectify.rulebook.places import Places
+from rectify.rulebook.plan import End, Solution, Solved, Spot
 from rectify.rulebook.resolve import resolve
 from rectify.rulebook.tuning import read_tune
 from rectify.synthetic.reference import reference_limb
+from tests.made import build_up, plan, reduction
 from tests.rulebook.books import BAR, HEAD_UP, book_text, line_of, load_text
 from tests.rulebook.fake import transtibial
 
@@ -196,3 +199,34 @@ def test_an_added_region_is_the_tunings(tmp_path: Path) -> None:
     plan = resolve(book, transtibial(), Facts(), read_tune([entry], book, lambda _: (None, None)), scan_sha256="0" * 64)
     way = origins(plan, book)[1]
     assert way.steps == ("the tuning says 3 mm", "added by AB on 2026-01-02: tender") and way.line is None
+
+
+# -- plans ------------------------------------------------------------------------------------------
+
+
+def test_plans_are_told_apart_in_the_words_of_rulebooks() -> None:
+    one = plan(
+        reduction("bar", 6.0, Spot(0.0, 0.0)), build_up("head", 4.0, Spot(14.0, 110.0)), end=End("pad", 3.0, 150.0)
+    )
+    two = plan(
+        reduction("bar", 5.0, Spot(4.0, 10.0)), build_up("crest", 3.0, Spot(60.0, 0.0)), end=End("pad", 5.0, 150.0)
+    )
+    found = compare_plans(one, two)
+    bar, head, crest = (next(r for r in found.regions if r.name == name) for name in ("bar", "head", "crest"))
+    assert bar.change_mm == 1.0 and [d.what for d in bar.differences] == ["amount", "place"]
+    assert bar.differences[1].by == "4.0 mm distal, 10.0 deg round"
+    assert head.change_mm == -4.0 and crest.change_mm == 3.0
+    assert [(d.what, d.by) for d in found.rest] == [("end", "+2.00 mm")]
+    assert compare_plans(one, one).regions == () and compare_plans(one, one).alike == ("bar", "head")
+
+
+def test_a_move_round_the_limb_is_told_in_mm_where_there_is_one(capsule_limb: Limb) -> None:
+    pair = (plan(reduction("bar", 6.0, Spot(40.0, angle))) for angle in (0.0, 10.0))
+    (bar,) = compare_plans(*pair, Places(capsule_limb)).regions
+    # 10 degrees at a radius of 50 mm
+    assert bar.differences[0].by == f"{50.0 * np.pi / 18:.1f} mm round the limb"
+
+
+def test_plans_for_other_amputations_are_not_compared() -> None:
+    with pytest.raises(RulesError, match="for different amputations"):
+        compare_plans(plan(), plan(amputation="transfemoral"))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import json
 import re
 import shutil
@@ -18,8 +20,10 @@ from rectify.geometry.mesh import Mesh
 from rectify.geometry.normals import vertex_normals
 from rectify.studies import Comparison, compare
 from rectify.studies.page import comparison_page
+from rectify.studies.page_view import scene_of_comparison, view_script
 from rectify.studies.save import save_comparison
 from rectify.studies.schema import comparison_schema
+from rectify.synthetic import Transtibial, transtibial
 from tests.studies.conftest import Results, motion, moved
 
 Write = Callable[..., Path]
@@ -196,6 +200,16 @@ def test_what_cannot_be_compared_is_said(
         compare(results.first, path)
 
 
+def test_another_limb_of_about_the_same_size_is_refused_or_not_called_sure(results: Results, write: Write) -> None:
+    other = transtibial(Transtibial(edge_mm=4.0, length=175.0, bulk=300.0, taper=0.95, knee_bend=2.0)).mesh
+    try:
+        made = compare(results.first, write(other))
+    except InputError as error:
+        assert "not one limb" in error.message or "cannot be one limb" in error.message
+    else:
+        assert made.exit_code == 4
+
+
 def test_units_are_for_mesh_files_only(results: Results) -> None:
     with pytest.raises(InputError, match="carries its own units"):
         compare(results.first, results.second, after_units="mm")
@@ -222,10 +236,39 @@ def test_the_page_says_what_the_facts_say_and_fetches_nothing(two: Comparison, p
     assert "2026-11-25" in page and f"{s['volume']['change_ml']:+.1f} ml".replace("-", "\u2212") in page
     for key in ("sanders-2012-error", "sanders-2007-ply", "convery-2003"):
         assert key in page
-    assert "<script" not in page and not re.search(r"(?:src|href)=['\"]https?:", page)
-    assert page.count("<img") == 5 and page.count('role="img"') == 1
+    assert not re.search(r"(?:src|href)=['\"]https?:", page)
+    assert page.count("<img") == 5 and len(page) < 3_000_000 and page.count('role="img"') == 1
     ids = re.findall(r"<section id='([^']+)'", page)
     assert len(ids) == len(set(ids)) and set(re.findall(r"href='#([^']+)'", page)) <= {*ids, "main"}
+
+
+def test_the_page_lets_its_own_script_run_and_no_other(page: str) -> None:
+    (digest,) = re.findall(r"script-src '(sha256-[^']+)'", page)
+    (script,) = re.findall(r"<script>(.*?)</script>", page, flags=re.S)
+    assert digest == "sha256-" + base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
+
+
+def test_the_view_speaks_of_before_and_after() -> None:
+    script = view_script()
+    for words in ("BEFORE as glass over AFTER", '"Before", "BEFORE alone"', '["inside", "mm", "outside"]'):
+        assert script.count(words) == 1
+    assert "the rectified model, coloured" not in script and '"built up"' not in script
+
+
+def test_the_view_shows_the_distances_that_the_facts_tell(two: Comparison) -> None:
+    assert two.shapes is not None
+    scene = scene_of_comparison(two.shapes, case="RB-101")
+    assert scene is not None
+    d = two.shapes.difference
+    assert np.array_equal(scene.captured, d.before.vertices[scene.view.kept])
+    gap = np.linalg.norm(scene.rectified - scene.captured, axis=1)
+    assert np.abs(gap - np.abs(scene.move)).max() < 1e-9
+    assert np.array_equal(scene.filled, ~d.compared[scene.view.kept])
+    heads = {region.name: region.label for region in scene.regions}
+    assert heads["fibular-head"] == "+1.0 mm" and heads["tibial-tubercle"] == "0.0 mm"
+    # where a vertex is said to lie in the fibular head, the move is what was tuned or less
+    number = 1 + [region.name for region in scene.regions].index("fibular-head")
+    assert scene.move[scene.region_of == number].max() == pytest.approx(1.0, abs=0.02)
 
 
 def test_names_from_files_are_escaped(results: Results, tmp_path: Path) -> None:
