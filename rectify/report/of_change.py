@@ -65,12 +65,14 @@ def volume_facts(outcome: Outcome) -> Row:
 
 
 def extreme_facts(outcome: Outcome) -> Row:
-    """The highest build-up and the deepest reduction from the captured surface: how much, where, by what."""
+    """The highest build-up and the deepest reduction from the captured surface: how much, where, by what; the brim's
+    seat, raised wall and flare left out."""
     return {"build_up": _extreme(outcome, 1.0), "reduction": _extreme(outcome, -1.0)}
 
 
 def _extreme(outcome: Outcome, sign: float) -> Row | None:
-    move = sign * outcome.move
+    shift = outcome.unbrimmed.vertices - outcome.limb.mesh.vertices
+    move = sign * np.einsum("ij,ij->i", shift, outcome.asked.places.normals)
     i = int(np.argmax(move >= move.max() - _SAME_MM))
     if move[i] <= 0:
         return None

@@ -103,7 +103,7 @@ def _top() -> Schema:
                 "build_up": or_null(record(_extreme()), "null: nothing was built up"),
                 "reduction": or_null(record(_extreme()), "null: nothing was reduced"),
             },
-            "farthest from the captured surface",
+            "farthest from the captured surface, what forms the brim left out",
         ),
         "overall": or_null(record(_overall()), "null: no overall reduction"),
         "end": or_null(record(_end()), "null: the end was left alone"),

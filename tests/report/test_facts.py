@@ -12,7 +12,7 @@ import trimesh
 from rectify.limb.spot import Spot
 from rectify.report import measure_facts, to_json
 from rectify.rulebook.describe import both_bases
-from rectify.rulebook.plan import Band, Dimension, Limits, OverallRow, Tuned, Warn
+from rectify.rulebook.plan import Band, Brim, Dimension, Limits, OverallRow, Tuned, Warn
 from tests import made
 from tests.report.conftest import ANTERIOR, LATERAL, Write, demo, draft, patches, released, reported
 
@@ -124,6 +124,15 @@ def test_the_extremes_name_the_region_and_what_the_overall_reduction_did_there(w
     # 3 % of a circle of radius 50 mm is 1.5 mm of radius; the local 3 mm come on top
     assert deepest["overall_and_end_mm"] == pytest.approx(1.5, abs=0.01)
     assert deepest["amount_mm"] == pytest.approx(4.5, abs=0.05)
+
+
+def test_a_flare_of_8_mm_is_not_the_largest_build_up(write: Write) -> None:
+    ring = tuple(Spot(-10.0, float(angle)) for angle in (0, 90, 180, 270))
+    brim = Brim(ring, flare_out_mm=8.0, flare_over_mm=15.0, flare_where="all")
+    facts, outcome = reported(write(), made.plan(made.build_up("low", 3.0, Spot(60.0, 90.0)), brim=brim))
+    assert outcome.move.max() > 7.0  # mm: the flare is there
+    highest = facts["extremes"]["build_up"]
+    assert highest["region"] == "low" and highest["amount_mm"] == pytest.approx(3.0, abs=0.05)
 
 
 def test_nothing_done_is_told_as_null_and_not_as_zero(write: Write) -> None:
