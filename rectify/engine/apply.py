@@ -21,8 +21,8 @@ from rectify.engine.field import Asked, Weighed, ask
 from rectify.engine.guard import Guarded, guard, turned_over
 from rectify.engine.inside import Inside, donning_warning, inside_volumes
 from rectify.engine.limits import breaches
+from rectify.geometry.cap import survey_closed
 from rectify.geometry.dihedral import added_dihedral
-from rectify.geometry.edges import survey
 from rectify.geometry.mesh import Floats, Mesh
 from rectify.geometry.volume import volume, volume_below
 from rectify.limb.limb import Limb
@@ -236,10 +236,10 @@ def _dimensions(limb: Limb, plan: Plan, mesh: Mesh) -> tuple[DimensionOutcome, .
 
 def _checks(limb: Limb, mesh: Mesh, guarded: Guarded, asked: Asked) -> Checks:
     model = limb.closed_over(mesh.vertices)
-    seen = survey(model)
+    closed, bodies = survey_closed(mesh, limb.cap)
     return Checks(
-        watertight=seen.watertight and volume(model) > 0,
-        bodies=seen.body_count,
+        watertight=closed and volume(model) > 0,
+        bodies=bodies,
         self_intersections=guarded.crossings,
         self_intersections_of_capture=guarded.crossings_of_capture,
         flipped_faces=int(turned_over(limb.mesh.vertices, asked.form, mesh.vertices, limb.mesh.faces).sum()),

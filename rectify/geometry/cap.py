@@ -19,11 +19,11 @@ from scipy.sparse.linalg import splu
 from rectify.errors import MeshError
 from rectify.geometry.corners import all_corners, any_corner
 from rectify.geometry.crossings import crossing_faces
-from rectify.geometry.edges import border_loops
+from rectify.geometry.edges import border_loops, survey
 from rectify.geometry.mesh import Faces, Ints, Mesh, Points
 from rectify.geometry.patch import patch
 
-__all__ = ["Cap", "Film", "cap_opening", "closed"]
+__all__ = ["Cap", "Film", "cap_opening", "closed", "survey_closed"]
 
 _GROWTH = 1.6  # each ring's spacing over the last one's
 _SPACINGS = (1.0, 2.0, 4.0)  # of the first ring, in edge lengths: tried in turn until nothing crosses the surface
@@ -94,6 +94,31 @@ class Cap:
 def closed(mesh: Mesh, cap: Cap) -> Mesh:
     """The surface and its membrane as one closed mesh; the surface's vertices come first."""
     return Mesh(np.concatenate([mesh.vertices, cap.points(mesh.vertices)]), np.concatenate([mesh.faces, cap.faces]))
+
+
+def survey_closed(mesh: Mesh, cap: Cap) -> tuple[bool, int]:
+    """Whether a surface and its membrane are one watertight surface, as `Survey.watertight` has it, and their bodies.
+
+    Two discs that share their border, each running it the other way, and no other vertex are one closed body; of the
+    surface its own survey says that it is a disc, which is kept with its faces. Where they are anything else, the whole
+    is surveyed.
+    """
+    own = survey(mesh)
+    first = len(mesh.vertices)
+    patch_of = Mesh(np.zeros((int(cap.faces.max(initial=-1)) + 1, 3)), cap.faces)
+    over = survey(patch_of)
+    inner = np.setdiff1d(cap.faces, over.border)
+    if (
+        own.disc
+        and over.disc
+        and not len(own.duplicate)
+        and not len(over.duplicate)
+        and inner.min(initial=first) >= first
+        and {(b, a) for a, b in own.border.tolist()} == {(a, b) for a, b in over.border.tolist()}
+    ):
+        return True, 1
+    whole = survey(closed(mesh, cap))
+    return whole.watertight, whole.body_count
 
 
 def cap_opening(mesh: Mesh, *, loop: Ints | None = None, mirror: bool = False) -> Cap:

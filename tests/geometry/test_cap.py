@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from rectify.errors import MeshError
-from rectify.geometry.cap import cap_opening, closed
-from rectify.geometry.edges import border_loops
+from rectify.geometry.cap import cap_opening, closed, survey_closed
+from rectify.geometry.edges import border_loops, survey
 from rectify.geometry.mesh import Mesh
 from rectify.geometry.normals import face_areas, face_cross
 from rectify.geometry.volume import volume
@@ -136,3 +138,26 @@ def test_an_edge_that_crosses_itself_is_refused_with_its_place():
         cap_opening(mesh.with_vertices(v))
     assert f"{len(loop)} points" in error.value.found
     assert "trim the top" in error.value.hint
+
+
+def test_a_surface_and_its_membrane_are_surveyed_as_the_whole_is():
+    wall = capsule(50.0, 100.0, 8.0, 40.0)
+    cap = cap_opening(wall)
+    whole = survey(closed(wall, cap))
+    assert survey_closed(wall, cap) == (True, 1) == (whole.watertight, whole.body_count)
+    # a membrane with a hole, one turned over, one laid twice, one that touches the wall, and a wall with a hole
+    border = np.isin(cap.faces, cap.loop).sum(axis=1)
+    inner = int(np.flatnonzero(border == 0)[0])
+    touching = cap.faces.copy()
+    touching[touching == cap.faces[inner, 0]] = int(np.setdiff1d(np.arange(len(wall.vertices)), cap.loop)[0])
+    spoilt = [
+        (wall, replace(cap, faces=np.delete(cap.faces, inner, axis=0))),
+        (wall, replace(cap, faces=cap.faces[:, ::-1])),
+        (wall, replace(cap, faces=np.concatenate([cap.faces, cap.faces[inner : inner + 1]]))),
+        (wall, replace(cap, faces=touching)),
+        (Mesh(wall.vertices, np.delete(wall.faces, 5, axis=0)), cap),
+    ]
+    for mesh, over in spoilt:
+        whole = survey(closed(mesh, over))
+        assert survey_closed(mesh, over) == (whole.watertight, whole.body_count)
+    assert not survey_closed(*spoilt[0])[0] and not survey_closed(*spoilt[1])[0] and not survey_closed(*spoilt[4])[0]
