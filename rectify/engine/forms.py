@@ -19,21 +19,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rectify.engine.blend import quintic
-from rectify.engine.overall import secant
 from rectify.engine.places import Places
+from rectify.engine.squeeze import Squeeze
 from rectify.engine.weights import Weight
-from rectify.geometry.curves import Curve, smooth
-from rectify.geometry.hulls import hull_perimeters
 from rectify.geometry.mesh import Floats, Points
-from rectify.geometry.sections import cut
 from rectify.limb.chart import Chart
 from rectify.limb.limb import Limb
 from rectify.limb.spot import Spot
-from rectify.rulebook.plan import FORMING, Band, Form, RegionPlan
+from rectify.rulebook.plan import FORMING, Form, RegionPlan
 
 __all__ = ["Fold", "Formed", "Forming", "Plane", "Stage", "StraightUp", "free_of_bounds"]
 
-_STEP_MM = 2.0  # between levels at which a squeeze is solved
 _RIM_MM = 3.0  # a shelf's outer edge is rounded no more than this: the trimline runs there
 _LEAST_FLAT = 0.3  # of a shelf's depth: on a shallow one the corners are rounded less, so that so much is flat
 
@@ -142,7 +138,7 @@ def _prepared(
     """How a region moves points, and what it moves them to."""
     assert region.form is not None
     if region.action == "squeeze":
-        return _Squeeze.of(limb, region, skin), None
+        return Squeeze.of(limb, region, skin), None
     if region.action == "flatten":
         plane = plane_of_wall(limb.chart, region, shift)
         return _where_weighed(_Flatten(plane, region.form, region.asked_mm)), plane
@@ -173,8 +169,22 @@ def _towards(chart: Chart, angle_deg: float) -> Floats:
 
 def _skin_at(chart: Chart, spot: Spot, shift: Cells) -> Floats:
     """Where a spot of the skin has come to lie: (3,)."""
-    at = np.array([spot.station_mm]), np.array([spot.angle_deg])
-    return np.asarray(chart.smooth_point(*at)[0] + [chart.read(shift[:, :, i], *at)[0] for i in range(3)])
+    return np.asarray(_skin(chart, np.array([spot.station_mm]), np.array([spot.angle_deg]), shift)[0])
+
+
+def _skin(chart: Chart, stations: Floats, angles: Floats, shift: Cells) -> Points:
+    """Where a few places of the skin have come to lie, (n, 3): the shift straight between its cells, which for a few
+    places costs nothing, and over 2 mm of a smooth field is as good."""
+    rows, columns = shift.shape[:2]
+    row = np.interp(stations, chart.stations, np.arange(rows, dtype=np.float64))
+    column = (angles + 180.0) * (columns / 360.0)
+    up, left = np.floor(row).astype(np.int64), np.floor(column).astype(np.int64)
+    y, x = (row - up)[:, None], (column - left)[:, None]
+    down, right = np.minimum(up + 1, rows - 1), (left + 1) % columns
+    left = left % columns
+    top = (1.0 - x) * shift[up, left] + x * shift[up, right]
+    bottom = (1.0 - x) * shift[down, left] + x * shift[down, right]
+    return np.asarray(chart.smooth_point(stations, angles) + (1.0 - y) * top + y * bottom)
 
 
 def within(height: Floats, form: Form, depth: float = 0.0) -> Floats:
@@ -245,8 +255,7 @@ class StraightUp:
         self.form, self.chart = region.form, chart
         self.blend = max(region.feather_mm, 1e-9)
         station = np.full(len(chart.angles), region.anchor.spot.station_mm)
-        foot = chart.smooth_point(station, chart.angles)
-        foot = foot + np.stack([chart.read(shift[:, :, i], station, chart.angles) for i in range(3)], axis=1)
+        foot = _skin(chart, station, chart.angles, shift)
         self.foot = np.stack([np.hypot(foot[:, 0], foot[:, 1]), foot[:, 2]], axis=1)
 
     def at_foot(self, angles: Floats) -> tuple[Floats, Floats]:
@@ -360,91 +369,3 @@ class _Shelf:
         move[:, 2] = up - high
         move[high <= -self.fold.lead] = 0.0
         return move
-
-
-# -- a squeeze -------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True, eq=False)
-class _Squeeze:
-    """At each solved level: the width that becomes smaller and the middles of both, mm; by what share the other width
-    must grow for the tape to read the same."""
-
-    levels: Floats
-    middle: NDArray[np.float64]  # (l, 2) of x and y
-    less: Floats  # share by which the narrowed width becomes smaller
-    more: Curve
-    narrow: int  # 0: x, 1: y
-    amount: float
-    width: Floats
-    between: tuple[float, float]
-    fade: float
-
-    @classmethod
-    def of(cls, limb: Limb, region: RegionPlan, skin: Points) -> _Squeeze:
-        assert isinstance(region.shape, Band) and region.form is not None
-        low, high = region.shape.from_station_mm, region.shape.to_station_mm
-        level = -skin[:, 2]
-        first = max(low - region.feather_mm, float(level.min()))
-        levels = np.arange(np.ceil(first / _STEP_MM) - 1, np.ceil((high + region.feather_mm) / _STEP_MM) + 2) * _STEP_MM
-        levels = levels[(levels > level.min()) & (levels < level.max())]
-        cuts = cut(limb.mesh.with_vertices(skin), level, levels)
-        k, narrow = len(levels), 0 if region.form.narrow == "ml" else 1
-        xy, of = cuts.starts[:, :2], cuts.level_of
-        least, most = np.full((k, 2), np.inf), np.full((k, 2), -np.inf)
-        np.minimum.at(least, of, xy)
-        np.maximum.at(most, of, xy)
-        middle, size = (least + most) / 2, most - least
-        closed = np.flatnonzero(cuts.closed)
-        weight = _level_weight(levels, low, high, region.feather_mm)
-        for values in (middle, size):  # an open section does as the next closed one does
-            values[:] = values[closed[np.searchsorted(closed, np.arange(k)).clip(max=len(closed) - 1)]]
-        less = region.asked_mm * weight / size[:, narrow]
-        more = _made_up(xy, of, middle, less, narrow, cuts.closed & (less > 0))
-        top = closed[0]
-        if top > 0 and less[top] > 0:
-            more[:top] = more[top] * less[:top] / less[top]
-        return cls(
-            levels, middle, less, smooth(levels, more), narrow, region.asked_mm, size[:, narrow], (low, high),
-            region.feather_mm,
-        )  # fmt: skip
-
-    def __call__(self, points: Points, angles: Floats, weight: Floats) -> Points:
-        """By level alone, so that a section stays one: the weight counts the way along the skin, and is not asked."""
-        del angles, weight
-        level = np.clip(-points[:, 2], self.levels[0], self.levels[-1])
-        weight = _level_weight(-points[:, 2], *self.between, self.fade)
-        less = self.amount * weight / np.interp(level, self.levels, self.width)
-        more = np.where(weight > 0, self.more(level), 0.0)
-        move = np.zeros_like(points)
-        for i, share in ((self.narrow, -less), (1 - self.narrow, more)):
-            move[:, i] = share * (points[:, i] - np.interp(level, self.levels, self.middle[:, i]))
-        return move
-
-
-def _level_weight(level: Floats, low: float, high: float, fade: float) -> Floats:
-    beyond = np.maximum(np.maximum(low - level, level - high), 0.0)
-    return quintic(1.0 - beyond / fade) if fade > 0 else (beyond <= 0).astype(np.float64)
-
-
-def _made_up(
-    xy: NDArray[np.float64],
-    of: NDArray[np.int64],
-    middle: NDArray[np.float64],
-    less: Floats,
-    narrow: int,
-    solvable: NDArray[np.bool_],
-) -> Floats:
-    """By what share the other width must grow at each level so that the hull's perimeter stays: (l,)."""
-    k = len(less)
-    apart = xy - middle[of]
-    before = hull_perimeters(apart, of, k)
-    squeezed = apart.copy()
-    squeezed[:, narrow] *= 1.0 - less[of]
-
-    def size(more: Floats) -> Floats:
-        grown = squeezed.copy()
-        grown[:, 1 - narrow] *= 1.0 + more[of]
-        return hull_perimeters(grown, of, k)
-
-    return np.where(solvable, secant(size, before, np.where(solvable, less, 0.0), solvable), 0.0)

@@ -16,6 +16,7 @@ from scipy.integrate import quad
 
 from rectify.engine import rectify_limb
 from rectify.engine.forms import Fold, within
+from rectify.errors import RulesError
 from rectify.limb.measure import measure_levels
 from rectify.limb.spot import Spot
 from rectify.rulebook.plan import Band, Dimension, Form, Oval, Sector
@@ -168,6 +169,13 @@ def test_a_squeeze_moves_points_within_their_level_only(tube):
     assert np.array_equal(outcome.mesh.vertices[:, 2], tube.mesh.vertices[:, 2])
     away = (-tube.mesh.vertices[:, 2] < 0.0) | (-tube.mesh.vertices[:, 2] > 120.0)
     assert np.array_equal(outcome.mesh.vertices[away], tube.mesh.vertices[away])
+
+
+def test_a_squeeze_above_every_closed_section_is_refused(transfemoral_limb):
+    top = transfemoral_limb.chart.top_mm
+    with pytest.raises(RulesError, match="no circumference to keep") as caught:
+        rectify_limb(transfemoral_limb, plan(squeeze(4.0, (top + 6.0, top + 20.0), 4.0), amputation="transfemoral"))
+    assert caught.value.key == "regions.squeeze.between"
 
 
 # -- a shelf ----------------------------------------------------------------------------------------
