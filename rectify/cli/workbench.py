@@ -8,7 +8,7 @@ from pathlib import Path
 
 import click
 
-from rectify.cli.say import message, result
+from rectify.cli.say import json_option, message, print_json, result
 
 __all__ = ["workbench_command"]
 
@@ -17,7 +17,8 @@ __all__ = ["workbench_command"]
 @click.argument("case", type=click.Path(path_type=Path))
 @click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="N", help="By default any free one.")
 @click.option("--open/--no-open", "opens", default=True, help="Open the page in the browser, or only show its address.")
-def workbench_command(case: Path, port: int, opens: bool) -> int:
+@json_option
+def workbench_command(case: Path, port: int, opens: bool, as_json: bool) -> int:
     """Show CASE in a browser: captured and rectified, every region to be tuned, landmarks to be moved.
 
     Only this machine can reach it, with the token in the address. What is saved lies in the case's folder `versions`,
@@ -36,7 +37,10 @@ def workbench_command(case: Path, port: int, opens: bool) -> int:
     message(f"opened in {time.monotonic() - began:.1f} s; the shape is being made")
 
     def ready(address: str) -> None:
-        result(address)
+        if as_json:
+            print_json({"case": session.code, "address": address})
+        else:
+            result(address)
         message("only this machine can open it; Ctrl+C ends it")
         if opens:
             webbrowser.open(address)
