@@ -74,6 +74,7 @@ def listen_on(port: int) -> socket.socket:
     listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         listener.bind((HOST, port))
+        listener.listen(64)  # whoever opens the address at once waits, and is not turned away
     except OSError as problem:
         listener.close()
         raise OutputError(
