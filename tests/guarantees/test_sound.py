@@ -37,7 +37,7 @@ def assert_guaranteed(outcome: Outcome) -> None:
         if found.lost is not None:  # a vertex of the region lies where it says, and lost something
             level, turn = -outcome.limb.mesh.vertices[:, 2], (angles - found.lost.angle_deg + 180.0) % 360.0 - 180.0
             there = has & (np.abs(level - found.lost.level_mm) < 1e-6) & (np.abs(turn) < 1e-6)
-            assert (kept[there] < 1 - 1e-9).any()
+            assert (kept[there] < 1.0).any()
 
 
 def counted(tell, outcomes: list[Outcome | None], what: str) -> None:
