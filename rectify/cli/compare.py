@@ -128,8 +128,8 @@ def _tell_shapes(s: dict[str, Any]) -> None:
     _paragraph(_aligned(s["alignment"]), "aligned")
     _paragraph(f"from {s['frame']['origin']}", "levels")
     _paragraph(
-        f"{distance['compared_percent']:.0f} % of BEFORE, {distance['area_mm2'] / 100:.0f} cm²; AFTER less BEFORE, "
-        "outward positive",
+        f"{s['frame']['counted']}: {distance['compared_percent']:.0f} % of it, {distance['area_mm2'] / 100:.0f} cm²; "
+        "AFTER less BEFORE, outward positive",
         "compared",
     )
     result()
@@ -152,6 +152,11 @@ def _tell_shapes(s: dict[str, Any]) -> None:
         f"within 0.25 mm {distance['within_quarter_percent']:.0f} %, 1 mm {distance['within_one_percent']:.0f} %, "
         f"2 mm {distance['within_two_percent']:.0f} % of the area"
     )
+    if volume["below_trimline_ml"] is not None:
+        result(
+            f"volume below the trimline {volume['below_trimline_ml']:+.1f} ml, "
+            f"{_signed(volume['below_trimline_percent'])} %"
+        )
     if volume["change_ml"] is not None:
         result(
             f"volume {volume['before_ml']:.0f} ml -> {volume['after_ml']:.0f} ml ({volume['change_ml']:+.1f} ml, "

@@ -158,8 +158,8 @@ class Patch:
     vertices: NDArray[np.bool_]
 
 
-def patches(d: Difference) -> list[Patch]:
-    """The places where they differ most, the largest volume first."""
+def patches(d: Difference, within: NDArray[np.bool_] | None = None) -> list[Patch]:
+    """The places where they differ most, the largest volume first; of the vertices `within` (n,) where it is given."""
     from scipy.sparse import coo_matrix
     from scipy.sparse.csgraph import connected_components
 
@@ -169,6 +169,7 @@ def patches(d: Difference) -> list[Patch]:
     out = []
     for sign in (1.0, -1.0):
         far = sign * np.nan_to_num(d.outward) > PATCH_MM
+        far = far if within is None else far & within
         inside = far[edges].all(axis=1)
         graph = coo_matrix((np.ones(int(inside.sum())), tuple(edges[inside].T)), shape=(n, n))
         count, label = connected_components(graph, directed=False)

@@ -12,7 +12,7 @@ from rectify.report.rounding import rounded
 from rectify.rulebook.compare import spread
 from rectify.rulebook.plan import Warn
 from rectify.studies.align import Alignment
-from rectify.studies.difference import Difference, Patch, Spread, Volumes, spread_of
+from rectify.studies.difference import Patch, Spread, Volumes, spread_of
 from rectify.studies.plans import plan_differences
 from rectify.studies.regions import Laid
 from rectify.studies.reports import side_by_side
@@ -71,29 +71,34 @@ def _version(v: Version) -> dict[str, Any]:
 
 def _shape_facts(s: Shapes) -> dict[str, Any]:
     d = s.difference
-    everything = np.ones(len(d.outward), dtype=bool)
-    whole = spread_of(d, everything)
+    whole = spread_of(d, s.counted)
     inside = np.zeros(len(d.outward), dtype=bool)
     for laid in s.regions:
         inside |= laid.has
-    rest = spread_of(d, ~inside) if s.regions and not inside.all() else None
-    percent = 100.0 * (s.volumes.after_ml / s.volumes.before_ml - 1.0) if s.volumes.before_ml > 0 else float("nan")
+    rest = spread_of(d, ~inside & s.counted) if s.regions and not inside.all() else None
+    before_ml = s.volumes.before_ml if s.volumes.before_ml > 0 else float("nan")
+    percent = 100.0 * (s.volumes.after_ml / before_ml - 1.0)
+    trimmed_percent = 100.0 * whole.volume_ml / before_ml
     return {
         "frame": {
             "anatomical": s.anatomical,
             "origin": s.origin,
             "side": s.limb.side if s.limb is not None and s.anatomical else None,
+            "counted": "what lies below the trimline" if s.trimmed else "all of BEFORE",
             "before_frame": s.before_frame,
             "after_frame": s.after_frame,
         },
         "alignment": _alignment(s.alignment),
-        "distance": {**_spread(whole), **_near(d), "largest_out": _extreme(s, 1.0), "largest_in": _extreme(s, -1.0)},
+        "distance": {**_spread(whole), **_near(s), "largest_out": _extreme(s, 1.0), "largest_in": _extreme(s, -1.0)},
+        "above_trimline": _spread(spread_of(d, ~s.counted)) if s.trimmed else None,
         "volume": {
             "before_ml": s.volumes.before_ml,
             "after_ml": s.volumes.after_ml,
             "change_ml": s.volumes.after_ml - s.volumes.before_ml,
             "change_percent": percent,
             "plane_level_mm": s.volumes.plane_level_mm,
+            "below_trimline_ml": whole.volume_ml if s.trimmed else None,
+            "below_trimline_percent": trimmed_percent if s.trimmed else None,
         },
         "levels": _levels(s.volumes),
         "regions": {laid.region.name: _region(laid) for laid in s.regions},
@@ -108,13 +113,14 @@ def _shape_facts(s: Shapes) -> dict[str, Any]:
                 "says": b.says,
                 "evidence": b.evidence,
             }
-            for b in beside(whole.mean_mm, whole.quartiles_mm, percent, _most(s))
+            for b in beside(whole.mean_mm, whole.quartiles_mm, trimmed_percent if s.trimmed else percent, _most(s))
         ],
     }
 
 
 def _shown(value: float) -> str:
-    return f"{value + 0.0:+.2f}"
+    """To hundredths, by way of the thousandths that the facts keep, so that text and tables agree."""
+    return f"{round(value, 3) + 0.0:+.2f}"
 
 
 def _alignment(a: Alignment) -> dict[str, Any]:
@@ -148,9 +154,11 @@ def _spread(x: Spread) -> dict[str, Any]:
     }
 
 
-def _near(d: Difference) -> dict[str, float]:
-    """How much of what is compared lies within a quarter, one and two mm."""
-    area, away = d.areas[d.compared], np.abs(d.outward[d.compared])
+def _near(s: Shapes) -> dict[str, float]:
+    """How much of what counts lies within a quarter, one and two mm."""
+    d = s.difference
+    use = d.compared & s.counted
+    area, away = d.areas[use], np.abs(d.outward[use])
     total = max(float(area.sum()), 1e-12)
     words = ("quarter", "one", "two")
     return {
@@ -167,7 +175,7 @@ def _where(s: Shapes, vertex: int) -> dict[str, Any]:
 
 
 def _extreme(s: Shapes, sign: float) -> dict[str, Any] | None:
-    away = sign * np.where(s.difference.compared, s.difference.outward, 0.0)
+    away = sign * np.where(s.difference.compared & s.counted, s.difference.outward, 0.0)
     i = int(np.argmax(away))
     return {"amount_mm": float(sign * away[i]), **_where(s, i)} if away[i] > 0 else None
 

@@ -110,9 +110,16 @@ def _glance(shapes: Facts | None) -> Html:
     if shapes is None:
         return Html("")
     distance, volume = shapes["distance"], shapes["volume"]
+    trimmed = volume["below_trimline_ml"] is not None
+    below = " below the trimline" if trimmed else ""
     tiles = [
-        (Html(f"{signed(distance['mean_mm'], 2)} mm"), text("mean distance of AFTER, outward positive")),
+        (Html(f"{signed(distance['mean_mm'], 2)} mm"), text(f"mean distance of AFTER{below}, outward positive")),
         (
+            Html(f"{signed(volume['below_trimline_ml'])} ml"),
+            join(["volume, ", signed(volume["below_trimline_percent"], 2), " %, below the trimline"]),
+        )
+        if trimmed
+        else (
             Html(f"{signed(volume['change_ml'])} ml"),
             join(
                 [

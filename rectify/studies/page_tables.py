@@ -50,7 +50,13 @@ def beside_section(facts: Facts) -> Html:
     )
     used = {b["evidence"] for b in s["beside"]}
     sources = [join([key, ": ", words]) for key, words in facts["citations"].items() if key in used]
-    note = "What was read of other limbs and sockets. It says how large a difference is, not what it does on this limb."
+    of = f"Figures of {s['frame']['counted']}"
+    if s["above_trimline"] is not None:
+        of += "; what lies above is cut away"
+    note = (
+        f"{of}. What was read is of other limbs and sockets: it says how large a difference is, not what it does on "
+        "this limb."
+    )
     return section(
         "beside",
         "How much it is",

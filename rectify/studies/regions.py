@@ -53,8 +53,9 @@ class Laid:
         return 0.0 if abs(mm) < _SHOWN_MM else mm
 
 
-def lay_regions(d: Difference, limb: Limb, plan: Plan) -> tuple[list[Laid], list[Warn]]:
-    """Every region of a plan that has room on this limb, and a note on each that has not."""
+def lay_regions(d: Difference, limb: Limb, plan: Plan, counted: NDArray[np.bool_]) -> tuple[list[Laid], list[Warn]]:
+    """Every region of a plan that has room on this limb, as far as its vertices count (n,), and a note on each that has
+    not."""
     stations, angles = limb.chart.locate(limb.mesh.vertices)
     out, notes = [], []
     for region in plan.regions:
@@ -64,12 +65,12 @@ def lay_regions(d: Difference, limb: Limb, plan: Plan) -> tuple[list[Laid], list
             notes.append(Warn("region-left-out", "note", f"{region.name} is not told apart: {error.message}", ""))
             continue
         share = weight.at(stations, angles)
-        has = share > 0
+        has = (share > 0) & counted
         if not has.any():
-            text = f"{region.name} is not told apart: nothing of this shape lies there"
+            text = f"{region.name} is not told apart: nothing of this shape that counts lies there"
             notes.append(Warn("region-left-out", "note", text, ""))
             continue
-        core = (share == 1.0) & d.compared
+        core = (share == 1.0) & d.compared & counted
         middle = float(np.median(d.outward[core])) if core.any() else float("nan")
         out.append(Laid(region, spread_of(d, has), middle, weight.outline, has))
     return out, notes

@@ -90,6 +90,7 @@ def _shapes() -> Schema:
                 "anatomical": truth("a limb frame; false: levels from BEFORE's distal end, angles from its own axes"),
                 "origin": words(),
                 "side": or_null(choice("left", "right")),
+                "counted": words("what the overall figures and places are of: all, or below a result's trimline"),
                 "before_frame": _matrix("from BEFORE's own axes"),
                 "after_frame": _matrix("from AFTER's own axes"),
             },
@@ -111,9 +112,14 @@ def _shapes() -> Schema:
             },
             "at every vertex of BEFORE to the nearest point of AFTER's triangles, weighed by area",
         ),
+        "above_trimline": or_null(record(_spread()), "what is cut away; null: no trimline"),
         "volume": record(
             {
                 **maybes("before_ml", "after_ml", "change_ml", "change_percent", says="below the plane; null: a hole"),
+                **maybes(
+                    *("below_trimline_ml", "below_trimline_percent"),
+                    says="between the two below the trimline, and of before_ml; null: no trimline",
+                ),
                 **numbers("plane_level_mm", says="2 mm distal of the lowest point of either open edge"),
             }
         ),

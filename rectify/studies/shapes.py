@@ -10,7 +10,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
+from rectify.engine.flare import above_line
 from rectify.geometry.mesh import Floats
 from rectify.geometry.rigid import carried, inverse
 from rectify.limb.limb import Limb
@@ -38,6 +40,10 @@ class Shapes:
     anatomical : bool
         The frame is a limb frame: front, sides and back are known.
     origin : what level 0 is, in words
+    trimmed : bool
+        There is a trimline of a result: what lies above it is cut away, and does not count.
+    counted : (n,) bool
+        BEFORE's vertices that count: all, or those below the trimline.
     """
 
     difference: Difference
@@ -51,6 +57,8 @@ class Shapes:
     regions: tuple[Laid, ...]
     patches: tuple[Patch, ...]
     plan: Plan | None
+    trimmed: bool
+    counted: NDArray[np.bool_]
 
 
 def lay_over(one: Version, two: Version, alignment: Alignment) -> tuple[Shapes, list[Warn]]:
@@ -87,10 +95,14 @@ def lay_over(one: Version, two: Version, alignment: Alignment) -> tuple[Shapes, 
     if d.covered < _LITTLE_COVERED:
         text = f"only {100 * d.covered:.0f} % of BEFORE has something of AFTER that answers it"
         notes.append(Warn("little-compared", "look", text, ""))
-    plan = (one.plan or two.plan) if framed is not None else None
+    planned = next((v for v in (one, two) if v.kind == "result" and v.plan is not None), one if one.plan else two)
+    plan = planned.plan if framed is not None else None
+    trimmed, counted = False, np.ones(len(d.outward), dtype=bool)
     laid: list[Laid] = []
     if plan is not None and limb is not None:
-        laid, more = lay_regions(d, limb, plan)
+        if plan.brim is not None and planned.kind == "result":
+            trimmed, counted = True, above_line(limb.chart, plan.brim, *limb.chart.locate(limb.mesh.vertices)) <= 0.0
+        laid, more = lay_regions(d, limb, plan, counted)
         notes += more
     made = Shapes(
         difference=d,
@@ -102,7 +114,9 @@ def lay_over(one: Version, two: Version, alignment: Alignment) -> tuple[Shapes, 
         after_frame=after_frame,
         volumes=volumes(d),
         regions=tuple(laid),
-        patches=tuple(patches(d)),
+        patches=tuple(patches(d, counted)),
         plan=plan,
+        trimmed=trimmed,
+        counted=counted,
     )
     return made, notes

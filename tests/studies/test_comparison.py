@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 import rectify
+from rectify.engine.flare import above_line
 from rectify.errors import FileError, InputError, OutputError
 from rectify.geometry.mesh import Mesh
 from rectify.geometry.normals import vertex_normals
@@ -23,6 +24,7 @@ from rectify.studies.page import comparison_page
 from rectify.studies.page_view import scene_of_comparison, view_script
 from rectify.studies.save import save_comparison
 from rectify.studies.schema import comparison_schema
+from rectify.studies.version import open_version
 from rectify.synthetic import Transtibial, transtibial
 from tests.studies.conftest import Results, motion, moved
 
@@ -122,6 +124,25 @@ def test_a_model_made_by_hand_in_any_pose_is_compared_where_it_belongs(results: 
     assert back.facts["shapes"]["frame"]["origin"] == "AFTER's limb frame"
     assert back.facts["shapes"]["places"][0]["peak_mm"] == pytest.approx(-3.0, abs=0.15)
     assert back.facts["shapes"]["places"][0]["level_mm"] == pytest.approx(place["level_mm"], abs=5.0)
+
+
+def test_what_lies_above_the_trimline_is_cut_away_and_does_not_count(results: Results, write: Write) -> None:
+    # a skirt for the carving machine: everything well above the line 8 mm out
+    before = open_version(results.first)
+    plan = before.plan
+    assert plan is not None and plan.brim is not None
+    limb = before.limb_in(np.eye(4), "left", "transtibial")
+    assert limb is not None
+    above = above_line(limb.chart, plan.brim, *limb.chart.locate(results.mesh.vertices)) > 8.0
+    assert 0.1 < above.mean() < 0.6
+    skirted = results.mesh.vertices + np.where(above, 8.0, 0.0)[:, None] * vertex_normals(results.mesh)
+    made = compare(results.first, write(results.mesh.with_vertices(skirted)), how="none")
+    assert_keeps_the_schema(made)
+    s = made.facts["shapes"]
+    assert s["frame"]["counted"] == "what lies below the trimline" and s["above_trimline"]["mean_mm"] > 2.0
+    # the flank of the skirt begins within an edge's length of the line and is nearest to a few places below it
+    assert abs(s["distance"]["mean_mm"]) < 0.05 and s["distance"]["p95_mm"] < 0.05 and s["places"] == []
+    assert abs(s["volume"]["below_trimline_percent"]) < 0.2 < s["volume"]["change_percent"]
 
 
 def test_two_bare_models_are_compared_from_the_distal_end(results: Results, write: Write) -> None:
