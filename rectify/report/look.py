@@ -69,9 +69,10 @@ figure > svg { display: block; width: 100%; height: auto; max-width: 60rem; marg
 .live .first { display: grid; grid-template-columns: minmax(0, 1fr) 25rem; gap: 0 1.6rem; }
 .live .first > #view { grid-column: 1; grid-row: 1; } .live .gist { grid-column: 2; font-size: .92em; }
 .live .gist .two { grid-template-columns: 1fr; } .live .gist h2, .live #view h2 { margin-top: .6rem; }
-.live .gist .glance { grid-template-columns: 1fr 1fr; gap: .5rem; margin: .6rem 0 0; }
-.live .gist .glance b { font-size: 1.35rem; } .live .gist li { margin: .15rem 0; }
-.picture { height: clamp(22rem, 62vh, 42rem); border: 1px solid var(--line); }
+.live .gist .glance { grid-template-columns: 1fr; gap: .35rem; margin: .6rem 0 0; }
+.live .gist .glance li { display: grid; grid-template-columns: 7rem 1fr; align-items: center; padding: .25rem .7rem; }
+.live .gist .glance b { font-size: 1.25rem; } .live .gist li { margin: .15rem 0; }
+.picture { height: clamp(22rem, calc(100vh - 18.5rem), 46rem); border: 1px solid var(--line); }
 .tools { font-size: .88rem; } .under { display: flex; flex-wrap: wrap; gap: .3rem 1.6rem; margin-top: .6rem; }
 .under p { flex: 1 1 18rem; margin: 0; }
 .cut { display: grid; grid-template-columns: 16rem minmax(0, 1fr); gap: .2rem 1.2rem; align-items: center;
@@ -101,8 +102,10 @@ code, .mono { font: .84em ui-monospace, Menlo, "Liberation Mono", monospace; ove
 .legend svg { vertical-align: -.2em; margin-right: .35rem; }
 footer { border-top: 3px solid var(--ink); margin-top: 2.5rem; padding-top: .6rem; padding-bottom: 1.5rem;
   color: var(--soft); font-size: .88rem; }
-@media (max-width: 66rem) { .live .first { display: block; } .live .gist .two { grid-template-columns: 1fr 1fr; }
-  .live .gist .glance { grid-template-columns: repeat(auto-fit, minmax(11rem, 1fr)); } }
+@media (max-width: 66rem) { .top { gap: .5rem 2rem; } dl.said { order: 3; flex-basis: 100%; }
+  .gist .two { font-size: .94em; } .live .first { display: block; } .live .gist .two { grid-template-columns: 1fr 1fr; }
+  .live .gist .glance { grid-template-columns: repeat(auto-fit, minmax(11rem, 1fr)); }
+  .live .gist .glance li { display: block; } .picture { height: clamp(22rem, 60vh, 40rem); } }
 @media (max-width: 44rem) { .two, .live .gist .two, .cut { grid-template-columns: 1fr; } .cuts { flex-wrap: wrap; }
   .cuts figure { flex: 0 1 46%; } .sides { flex-wrap: wrap; } .sides figure { flex: 0 1 44% !important; }
   h1 { font-size: 1.9rem; } .stamp { max-width: none; width: 100%; } }
@@ -114,7 +117,7 @@ footer { border-top: 3px solid var(--ink); margin-top: 2.5rem; padding-top: .6re
   html { font-size: 12.5px; } body { font-size: 9.5pt; print-color-adjust: exact;
   -webkit-print-color-adjust: exact; }
   main, header, footer { max-width: none; padding: 0; }
-  .top { flex-wrap: nowrap; gap: .6rem 1.2rem; } dl.said { flex-basis: 0; columns: 2 8rem; font-size: 7.4pt; }
+  .top { flex-wrap: nowrap; gap: .6rem 1.2rem; } dl.said { order: 0; flex-basis: 0; columns: 2 8rem; font-size: 7.4pt; }
   dt { min-width: 3.9rem; } .stamp strong { font-size: 1.2rem; } .cautions { font-size: 8.4pt; }
   .wide { overflow: visible; } table { font-size: 7.8pt; } th, td { padding: .16rem .3rem; }
   h2 { margin-top: 1.2rem; } h2, h3, caption { break-after: avoid; }
@@ -122,7 +125,8 @@ footer { border-top: 3px solid var(--ink); margin-top: 2.5rem; padding-top: .6re
   thead { display: table-header-group; break-after: avoid; }
   table.key { break-inside: avoid; } a { color: inherit; text-decoration: none; }
   .live .gist .two, .two { grid-template-columns: 1fr 1fr; }
-  .live .gist .glance, .glance { grid-template-columns: repeat(4, 1fr); } .live .gist .glance b { font-size: 1.25rem; }
+  .live .gist .glance, .glance { grid-template-columns: repeat(auto-fit, minmax(8rem, 1fr)); }
+  .live .gist .glance li { display: block; } .live .gist .glance b { font-size: 1.25rem; }
   .sides { gap: .3rem .6rem; }
   .sides { flex-wrap: nowrap; }  table.regions tbody th { min-width: 0; }
   nav, #view { display: none; } .live .first { display: block; } .cuts { flex-wrap: nowrap; }

@@ -17,9 +17,9 @@ from rectify.engine.brim import brim_curve
 from rectify.limb.chart import wrap_deg
 from rectify.limb.vocabulary import vocabulary
 from rectify.report.labels import Label, place_labels
-from rectify.rulebook.describe import ACTION_WORDS
 from rectify.viewer.colours import INK, PENCIL
 from rectify.viewer.outlines import rings_of
+from rectify.viewer.scene import amount_words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -145,12 +145,9 @@ def region_labels(outcome: Shown) -> list[Name]:
     out = []
     for r in sorted(outcome.regions, key=lambda r: (-round(r.area_mm2), r.region.name)):
         spot = r.region.anchor.spot
-        sign = "+" if r.region.action == "build-up" else "\u2212"
-        amount = r.region.asked_mm if np.isnan(r.achieved_mm) else r.achieved_mm
         station = min(spot.station_mm, outcome.limb.chart.pole_mm - 3.0)
         at = (float(wrap_deg(_across(outcome, np.array(spot.angle_deg)))), station)
-        what = f"{ACTION_WORDS[r.region.action]} {amount:.1f} mm" if r.region.forms else f"{sign}{amount:.1f} mm"
-        out.append(Name((r.region.name, what), at, _REGION_PT, True))
+        out.append(Name((r.region.name, amount_words(r.region, r.achieved_mm)), at, _REGION_PT, True))
     return out
 
 

@@ -148,6 +148,12 @@ def _glance(facts: Facts) -> Html:
         tiles.append(
             (Html(f"{signed(end['achieved_mm'])} mm"), text(f"{words}, from level {end['from_level_mm']:.0f} mm on"))
         )
+    brim = facts["brim"]
+    if brim is not None and brim["flare"] is not None:
+        flare = brim["flare"]
+        where = "all round" if flare["where"] == "all" else flare["where"]
+        said = f"brim flared out over {flare['over_mm']:.0f} mm, {where}"
+        tiles.append((Html(f"{number(flare['out_mm'])} mm"), text(said)))
     return Html("<ul class='glance'>" + "".join(f"<li><b>{a}</b><span>{b}</span></li>" for a, b in tiles) + "</ul>\n")
 
 

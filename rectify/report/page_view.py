@@ -44,6 +44,8 @@ def view_section(facts: Facts, outcome: Outcome) -> Html:
         if scene.view.simplified
         else ""
     )
+    flare = facts["brim"] is not None and facts["brim"]["flare"] is not None
+    bare = " Figures by level leave out what forms the brim." if flare else ""
     label = text(f"The model of {facts['case']} in three dimensions, coloured by how far it moved. {in_words(facts)}")
     return section(
         "view",
@@ -52,8 +54,8 @@ def view_section(facts: Facts, outcome: Outcome) -> Html:
         Html(
             "<div class='stage'><div class='tools' data-part='controls'></div>"
             f"<div class='picture' data-part='picture' data-label=\"{label}\"></div>"
-            "<div class='under'><div data-part='scale'></div>"
-            f"<p><small>{text(_COLOURS + light)}</small></p></div>"
+            "<div class='under'><div data-part='scale'></div><div data-part='parts'></div>"
+            f"<p><small>{text(_COLOURS + bare + light)}</small></p></div>"
             f"<div class='cut' data-part='section'></div><p><small>{text(_HOW)}</small></p>"
             "<p class='unseen' data-part='said' aria-live='polite'></p></div>"
         ),

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Any
 
 from rectify.report.markup import Html, degrees, join, listed, number, section
+from rectify.report.page_tables import DONE
 
 __all__ = ["plan_in_words", "words_section"]
 
@@ -27,6 +28,8 @@ def plan_in_words(facts: Facts) -> list[Html]:
     out += [_region(name, region) for name, region in facts["regions"].items()]
     if facts["end"] is not None:
         out.append(_end(facts["end"]))
+    if facts["brim"] is not None:
+        out.append(_brim(facts["brim"]))
     return out
 
 
@@ -44,7 +47,7 @@ def _level(level: float) -> Html:
 
 
 def _region(name: str, r: Facts) -> Html:
-    verb = "built up" if r["action"] == "build-up" else "reduced"
+    verb = "formed into a shelf" if r["action"] == "shelf" else DONE[r["action"]]
     start = "the captured surface" if r["from"] == "capture" else "the reduced surface"
     anchor = r["anchor"]
     where = join([_level(anchor["level_mm"]), ", ", degrees(anchor["angle_deg"])])
@@ -52,7 +55,10 @@ def _region(name: str, r: Facts) -> Html:
     parts: list[object] = [Html("<b>"), name, Html("</b>: "), f"{verb} by ", number(r["asked_mm"]), " mm"]
     if abs(r["change_mm"]) >= _WORTH_MM:
         parts += [" (the rulebook's ", number(r["rulebook_mm"]), " mm, changed by ", _who(r["tuned_by"]), ")"]
-    parts += [" at ", at, f", measured from {start}, fading over ", number(r["feather_mm"]), " mm"]
+    parts += [" at ", at]
+    if r["form"] is None:
+        parts += [f", measured from {start}"]
+    parts += [", fading over ", number(r["feather_mm"]), " mm"]
     parts += [f"; {r['why']}." if r["why"] else "."]
     return join(parts)
 
@@ -66,3 +72,12 @@ def _end(end: Facts) -> Html:
     return join(
         [Html("<b>End</b>: "), f"{how} by ", number(end["asked_mm"]), " mm from ", _level(end["from_level_mm"]), " on."]
     )
+
+
+def _brim(brim: Facts) -> Html:
+    parts: list[object] = [Html("<b>Brim</b>: "), f"a trimline through {brim['places']} places, its corners rounded"]
+    if brim["flare"] is not None:
+        where = "all round" if brim["flare"]["where"] == "all" else brim["flare"]["where"]
+        parts += [", flared out by ", number(brim["flare"]["out_mm"]), " mm over ", number(brim["flare"]["over_mm"])]
+        parts += [f" mm, {where}"]
+    return join([*parts, "."])

@@ -28,7 +28,8 @@ _ROOM = 1.24  # of the widest place, so that the words stand clear of the outlin
 _RULE_MM = 20.0
 _NOTE = (
     "From above, anterior at the top, all to one scale. Solid: the rectified model; dashed: the captured surface. "
-    "Brown where material was added, teal where it was taken. In millimetres, captured \u2192 rectified."
+    "Brown where material was added, teal where it was taken. Figures in mm, captured \u2192 "
+    "rectified, without what forms the brim."
 )
 _ADDED, _TAKEN = "#d4a056", "#62b0ac"
 

@@ -12,16 +12,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from rectify.engine.brim import brim_curve
 from rectify.geometry.mesh import Floats, Mesh, Points
 from rectify.geometry.nearest import nearest
 from rectify.limb.measure import Profile, measure_levels
 from rectify.limb.vocabulary import vocabulary
+from rectify.rulebook.describe import ACTION_WORDS
 from rectify.viewer.colours import scale_top
 from rectify.viewer.outlines import on_skin, rings_of
 from rectify.viewer.simplify import ViewMesh, view_mesh
 
 if TYPE_CHECKING:
     from rectify.engine import Outcome
+    from rectify.rulebook.plan import RegionPlan
 
 __all__ = [
     "LEVEL_COLUMNS",
@@ -101,7 +104,7 @@ class Scene:
     filled : (v,) bool
         Where a hole of the scan was filled.
     levels : (k, 9) mm, mm²
-        LEVEL_COLUMNS; NaN where a section is open or not there.
+        LEVEL_COLUMNS; NaN where a section is open or not there. Without what forms the brim, as in the report.
     frame : (4, 4)
         From the scan's own axes to the limb frame.
     """
@@ -194,12 +197,17 @@ def _region_of(outcome: Outcome) -> NDArray[np.int64]:
 def _regions(outcome: Outcome) -> tuple[Named, ...]:
     out = []
     for r in outcome.regions:
-        sign = "+" if r.region.action == "build-up" else "\u2212"
-        amount = r.region.asked_mm if np.isnan(r.achieved_mm) else r.achieved_mm
         spot = r.region.anchor.spot
         point = outcome.limb.chart.point(np.array([spot.station_mm]), np.array([spot.angle_deg]))[0]
-        out.append(Named(r.region.name, r.region.action, f"{sign}{amount:.1f} mm", point))
+        out.append(Named(r.region.name, r.region.action, amount_words(r.region, r.achieved_mm), point))
     return tuple(out)
+
+
+def amount_words(region: RegionPlan, achieved_mm: float) -> str:
+    """What stands beside a region's name in a picture: what it achieved, or what was asked where it is covered."""
+    amount = region.asked_mm if np.isnan(achieved_mm) else achieved_mm
+    sign = "+" if region.action == "build-up" else "\u2212"
+    return f"{ACTION_WORDS[region.action]} {amount:.1f} mm" if region.forms else f"{sign}{amount:.1f} mm"
 
 
 def _outlines(outcome: Outcome) -> list[Line]:
@@ -212,10 +220,12 @@ def _outlines(outcome: Outcome) -> list[Line]:
 
 
 def _trimline(outcome: Outcome) -> Line | None:
+    """The trimline, its corners rounded as they will be cut: its longest stretch that lies on skin."""
     brim = outcome.plan.brim
     if brim is None or len(brim.line) < 2:
         return None
-    places = np.array([(s.station_mm, s.angle_deg) for s in (*brim.line, brim.line[0])])
+    along, degrees, _ = brim_curve(outcome.limb.chart, brim)
+    places = np.stack([np.append(along, along[0]), np.append(degrees, degrees[0])], axis=1)
     lines = on_skin(outcome.limb.chart, places)
     return Line(max(lines, key=len)) if lines else None
 

@@ -135,6 +135,18 @@ def test_a_flare_of_8_mm_is_not_the_largest_build_up(write: Write) -> None:
     assert highest["region"] == "low" and highest["amount_mm"] == pytest.approx(3.0, abs=0.05)
 
 
+def test_what_lies_distal_of_a_level_is_a_cylinder_and_a_half_sphere(write: Write) -> None:
+    facts, outcome = reported(write(), made.plan(made.build_up("front", 4.0, Spot(40.0, 0.0))))
+    edge = outcome.limb.edge_mm
+    for row in (r for r in facts["levels"] if 0.0 <= r["level_mm"] <= 140.0):
+        whole = np.pi * 50.0**2 * (150.0 - row["level_mm"]) + 2.0 / 3.0 * np.pi * 50.0**3
+        # a mesh of edge e in a sphere of radius r lies some e^2 / 8 r inside it, 0.2 % of its volume here
+        assert row["volume_before_ml"] * 1000.0 == pytest.approx(whole, rel=3 * edge**2 / (8 * 50.0**2) + 0.002)
+    gained = {r["level_mm"]: r["volume_after_ml"] - r["volume_before_ml"] for r in facts["levels"]}
+    assert gained[100.0] == 0.0  # the region ends above
+    assert gained[-10.0] == pytest.approx(facts["regions"]["front"]["volume_ml"], abs=0.01)  # and begins below
+
+
 def test_nothing_done_is_told_as_null_and_not_as_zero(write: Write) -> None:
     facts, _ = reported(write(), made.plan())
     assert facts["overall"] is None and facts["end"] is None and facts["regions"] == {}

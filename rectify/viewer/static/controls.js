@@ -36,6 +36,10 @@ export function controlsOf(viewer, container) {
   const near = group(container, "Size");
   button(near, "\u2212", "smaller", () => viewer.zoom(1 / 1.25));
   button(near, "+", "larger", () => viewer.zoom(1.25));
+}
+
+/** Switches for what is drawn on the limb, put into an element. */
+export function partsOf(viewer, container) {
   const parts = group(container, "Drawn");
   for (const [part, word] of PARTS) {
     const label = document.createElement("label");

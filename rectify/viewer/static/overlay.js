@@ -7,6 +7,7 @@ import { facing, spotPoints } from "./spots.js";
 const SVG = "http://www.w3.org/2000/svg";
 const RULER_MM = [5, 10, 20, 50, 100, 200];
 const FACES_US = 0.12;
+const NARROW_PX = 520; // there the figures of the section have no room in the picture
 const GAP_PX = 18; // between the limb and the names
 const EDGE_PX = 6;
 const LINE_PX = 16;
@@ -110,6 +111,7 @@ export class Overlay {
     for (const mark of marks) this.nameMark(mark, taken);
     this.drawRuler(camera);
     this.drawSides(camera);
+    this.read.style.display = camera.size[0] < NARROW_PX ? "none" : "";
     this.read.setAttribute("x", camera.size[0] - 12);
     this.read.setAttribute("y", camera.size[1] - 12);
   }

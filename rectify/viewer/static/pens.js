@@ -7,7 +7,10 @@ const INK = [0.125, 0.149, 0.169, 1];
 const SOFT = [0.125, 0.149, 0.169, 0.75];
 const HALO = [1, 1, 1, 0.7];
 
-/** Outlines on these positions, solid round a build-up and dashed round a reduction, and the trimline. */
+const DASHES = { "build-up": 0, reduce: 6 }; // mm; what forms a wall has longer ones
+const FORMED = 11;
+
+/** Outlines on these positions, each by what is done there, and the trimline. */
 export function outlineLines(payload, positions, chosen) {
   const { head } = payload;
   const lines = [];
@@ -16,7 +19,7 @@ export function outlineLines(payload, positions, chosen) {
     const points = spotPoints(payload, positions, first, count);
     const thick = name === chosen;
     lines.push({ points, colour: HALO, width: thick ? 7 : 4, dash: 0 });
-    lines.push({ points, colour: PENCIL, width: thick ? 4 : 2, dash: action === "build-up" ? 0 : 6 });
+    lines.push({ points, colour: PENCIL, width: thick ? 4 : 2, dash: DASHES[action] ?? FORMED });
   }
   if (head.trimline) {
     const points = spotPoints(payload, positions, head.trimline.first, head.trimline.count);

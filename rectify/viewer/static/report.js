@@ -1,6 +1,6 @@
 // Starts the viewer in a change report: the page stands without it, and is told when it could not be shown.
 
-import { controlsOf } from "./controls.js";
+import { controlsOf, partsOf } from "./controls.js";
 import { legendOf } from "./legend.js";
 import { readPayload, unpackText } from "./payload.js";
 import { sectionPanelOf } from "./section_panel.js";
@@ -25,6 +25,7 @@ async function start() {
     label: part("picture").dataset.label,
   });
   controlsOf(viewer, part("controls"));
+  partsOf(viewer, part("parts"));
   part("scale").append(legendOf(payload.head.scale));
   sectionPanelOf(viewer, part("section"));
   const said = part("said");

@@ -51,7 +51,7 @@ void main() {
     float at = (abs(vMove) - 0.5) / spacing;
     float width = max(fwidth(vMove) / spacing, 1e-5) * pixel;
     float line = abs(fract(at + 0.5) - 0.5) / width;
-    bool drawn = at > -0.4 && (vMove > 0.0 || mod(diagonal, 9.0) < 5.5);
+    bool drawn = at > -0.4 && abs(vMove) < top + 0.25 && (vMove > 0.0 || mod(diagonal, 9.0) < 5.5);
     if (drawn && width < 0.45) colour *= 1.0 - 0.42 * (1.0 - smoothstep(0.35, 0.95, line));
   }
   if (!gl_FrontFacing) colour = mix(colour, vec3(0.72, 0.70, 0.66), 0.75);
