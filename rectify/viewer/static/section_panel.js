@@ -15,10 +15,10 @@ function made(name, attributes, parent) {
 
 /** The panel for a viewer, put into an element; it follows the viewer's level, and its slider moves it. */
 export function sectionPanelOf(viewer, container) {
-  const { captured, rectified, levels, head } = viewer.payload;
+  const { captured, rectified, head } = viewer.payload;
   const reach = ROOM * Math.max(...[captured, rectified].map((positions) => widest(positions)));
   const slider = document.createElement("input");
-  Object.assign(slider, { type: "range", min: 0, max: levels.length - 1, step: 1, id: "rv-level" });
+  Object.assign(slider, { type: "range", min: 0, step: 1, id: "rv-level" });
   const label = document.createElement("label");
   label.htmlFor = slider.id;
   label.textContent = "Section at level ";
@@ -44,9 +44,10 @@ export function sectionPanelOf(viewer, container) {
   table.className = "rv-figures";
   container.append(label, slider, picture, table);
 
-  slider.addEventListener("input", () => viewer.setLevel(levels[Number(slider.value)].level_mm));
+  slider.addEventListener("input", () => viewer.setLevel(viewer.payload.levels[Number(slider.value)].level_mm));
   const follow = ({ level_mm: level, row, captured: before, rectified: after }) => {
     const index = viewer.payload.levels.indexOf(row);
+    slider.max = String(viewer.payload.levels.length - 1);
     if (Number(slider.value) !== index) slider.value = String(index);
     const said = `${whole(level)} mm`;
     shown.textContent = said;

@@ -10,7 +10,7 @@ import { Marks } from "./marks.js";
 import { Regions } from "./regions.js";
 import { Versions } from "./versions.js";
 import { Wall } from "./wall.js";
-import { controlsOf } from "/viewer/controls.js";
+import { controlsOf, partsOf } from "/viewer/controls.js";
 import { legendOf } from "/viewer/legend.js";
 import { readPayload } from "/viewer/payload.js";
 import { sectionPanelOf } from "/viewer/section_panel.js";
@@ -99,6 +99,7 @@ class Bench {
     byId("controls").replaceChildren();
     byId("section").replaceChildren();
     controlsOf(this.viewer, byId("controls"));
+    partsOf(this.viewer, byId("controls"));
     sectionPanelOf(this.viewer, byId("section"));
     this.viewer.on("choose", ({ name, where }) => (this.placing ? this.placedOnLimb(where) : this.choose(name, true)));
     this.viewer.on("level", ({ level_mm: level }) => {
