@@ -65,23 +65,14 @@ def volume_facts(outcome: Outcome) -> Row:
 
 
 def extreme_facts(outcome: Outcome) -> Row:
-<<<<<<< HEAD
     """The highest build-up and the deepest reduction from the captured surface: how much, where, by what; the brim's
     seat, raised wall and flare left out."""
-=======
-    """The highest build-up and the deepest reduction from the captured surface: how much, where, by what. What forms
-    walls and the brim is neither: it is told in its own place."""
->>>>>>> a5b2b3f (Largest moves without what forms walls and the brim, which has a tile of its own; figures by level as in the report; pictures, charts and words held by tests)
     return {"build_up": _extreme(outcome, 1.0), "reduction": _extreme(outcome, -1.0)}
 
 
 def _extreme(outcome: Outcome, sign: float) -> Row | None:
-<<<<<<< HEAD
     shift = outcome.unbrimmed.vertices - outcome.limb.mesh.vertices
     move = sign * np.einsum("ij,ij->i", shift, outcome.asked.places.normals)
-=======
-    move = sign * outcome.worked
->>>>>>> a5b2b3f (Largest moves without what forms walls and the brim, which has a tile of its own; figures by level as in the report; pictures, charts and words held by tests)
     i = int(np.argmax(move >= move.max() - _SAME_MM))
     if move[i] <= 0:
         return None
@@ -89,7 +80,7 @@ def _extreme(outcome: Outcome, sign: float) -> Row | None:
     own = [
         (w, region.name)
         for w, region in zip(weight, outcome.plan.regions, strict=True)
-        if region.action == wanted and w > 0
+        if (region.action == wanted or region.forms) and w > 0
     ]
     base = float(np.linalg.norm(outcome.asked.shift[i]))
     return {

@@ -103,11 +103,7 @@ def _top() -> Schema:
                 "build_up": or_null(record(_extreme()), "null: nothing was built up"),
                 "reduction": or_null(record(_extreme()), "null: nothing was reduced"),
             },
-<<<<<<< HEAD
             "farthest from the captured surface, what forms the brim left out",
-=======
-            "farthest from the captured surface, without what forms walls and the brim",
->>>>>>> a5b2b3f (Largest moves without what forms walls and the brim, which has a tile of its own; figures by level as in the report; pictures, charts and words held by tests)
         ),
         "overall": or_null(record(_overall()), "null: no overall reduction"),
         "end": or_null(record(_end()), "null: the end was left alone"),

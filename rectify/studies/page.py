@@ -12,9 +12,9 @@ from rectify.report.markup import Html, degrees, join, number, section, signed, 
 from rectify.report.page_parts import warning_list
 from rectify.studies import page_tables as tables
 from rectify.studies.comparison import Comparison
-from rectify.studies.page_view import view_script, view_section
+from rectify.studies.page_view import view_section
 from rectify.studies.pictures import map_section, sides_section
-from rectify.viewer import script_digest
+from rectify.viewer import joined_script, script_digest
 
 __all__ = ["comparison_page"]
 
@@ -56,7 +56,7 @@ def comparison_page(made: Comparison, date: str | None = None) -> str:
     parts = [part for part in parts if part[2]]
     first = [("look", "To look at", look), *([("view", "In three dimensions", view)] if view else [])]
     links = "".join(f"<li><a href='#{name}'>{text(words)}</a></li>" for name, words, _ in (*first, *parts))
-    script = view_script() if view else ""
+    script = joined_script("report") if view else ""
     policy = _POLICY + (f"; script-src '{script_digest(script)}'" if script else "")
     body = [
         _header(facts, date),

@@ -1,7 +1,6 @@
 """The view in three dimensions of a comparison: the report's viewer, given BEFORE and where its points lie on AFTER.
 
-The viewer speaks of a captured and a rectified surface. Here they are BEFORE and AFTER: the words of its script are
-exchanged, each of them, or there is an error.
+The viewer speaks of a captured and a rectified surface unless it is told otherwise: here they are BEFORE and AFTER.
 """
 
 from __future__ import annotations
@@ -12,23 +11,25 @@ import numpy as np
 
 from rectify.report.markup import Html, section, text
 from rectify.studies.shapes import Shapes
-from rectify.viewer import joined_script, pack, packed_text
+from rectify.viewer import Words, pack, packed_text
 from rectify.viewer.colours import scale_top
 from rectify.viewer.outlines import on_skin, rings_of
 from rectify.viewer.scene import MOST_FACES, Line, Mark, Named, Scene, level_table
 from rectify.viewer.simplify import view_mesh
 
-__all__ = ["scene_of_comparison", "view_script", "view_section"]
+__all__ = ["scene_of_comparison", "view_section"]
 
-_WORDS = {
-    '"Change", "the rectified model, coloured by how far it moved"': (
-        '"Difference", "AFTER, coloured by how far it lies from BEFORE"'
-    ),
-    '"Both", "the captured surface as glass over the rectified one"': '"Both", "BEFORE as glass over AFTER"',
-    '"Captured", "the captured surface alone"': '"Before", "BEFORE alone"',
-    '["mm", "captured", "rectified", "change"]': '["mm", "before", "after", "change"]',
-    '["reduced", "mm", "built up"]': '["inside", "mm", "outside"]',
-}
+_WORDS = Words(
+    change="Difference",
+    captured="Before",
+    change_means="AFTER, coloured by how far it lies from BEFORE",
+    both_means="BEFORE as glass over AFTER",
+    captured_means="BEFORE alone",
+    before="before",
+    after="after",
+    less="inside",
+    more="outside",
+)
 _NOTE = (
     "Here stands a view that can be turned, where the page's script runs and the browser draws in three dimensions. "
     "Everything that it shows is in the pictures and tables below, too."
@@ -42,22 +43,6 @@ _COLOURS = (
     "Colours and contour lines (solid: AFTER lies outside, dashed: inside): the distance to the nearest point of "
     "AFTER. AFTER is drawn where BEFORE's points meet it; what only AFTER has is not shown."
 )
-
-
-def view_script() -> str:
-    """The script that starts the view, in the words of a comparison.
-
-    Raises
-    ------
-    ValueError
-        The viewer says something else now: the words to be exchanged are not there.
-    """
-    script = joined_script("report")
-    for there, here in _WORDS.items():
-        if script.count(there) != 1:
-            raise ValueError(f"the viewer's script does not say {there} once")
-        script = script.replace(there, here)
-    return script
 
 
 def scene_of_comparison(shapes: Shapes, *, case: str = "", most_faces: int = MOST_FACES) -> Scene | None:
@@ -101,6 +86,7 @@ def scene_of_comparison(shapes: Shapes, *, case: str = "", most_faces: int = MOS
         filled=~d.compared[view.kept],
         levels=level_table(limb.profile, limb.mesh, d.after),
         frame=limb.frame,
+        words=_WORDS,
     )
 
 

@@ -41,11 +41,13 @@ The head:
 
     format          1
     about           {case, side, amputation}
+    words           {change, both, captured, change_means, ..., before, after, less, more}: buttons, headings
     lateral         +1 where +x is lateral (a right limb), -1 on a left one
     frame           4 x 4, from the scan's own axes to the limb frame
     view            {faces, of, simplified}: the faces shown, of how many the surface has
-    scale           {top_mm, contour_mm, stops}: the colours end at +-top; stops are 9 colours, [r, g, b] from 0 to 255,
-                    evenly from the deepest reduction to the highest build-up; a contour every contour_mm from 0.5 mm on
+    scale           {top_mm, contour_mm, stops, ends}: the colours end at +-top, called `ends`; stops are 9 colours,
+                    [r, g, b] from 0 to 255, evenly from the deepest reduction to the highest build-up; a contour every
+                    contour_mm from 0.5 mm on
     regions         [{name, action, label, spot}], in the rulebook's order; the spot is where the name belongs
     landmarks       [{name, source, uncertainty_mm, spot}]; source: marked, mark, computed, estimated
     outlines        [{region, first, count}]: a line of spots, of region number `region`
@@ -73,12 +75,13 @@ they lay, so what hovering reads at them is the engine's, and figures by level c
 from __future__ import annotations
 
 from rectify.viewer.payload import pack, packed_text
-from rectify.viewer.scene import MOST_FACES, Scene, scene_of
+from rectify.viewer.scene import MOST_FACES, Scene, Words, scene_of
 from rectify.viewer.script import joined_script, script_digest, static_folder, viewer_style
 
 __all__ = [
     "MOST_FACES",
     "Scene",
+    "Words",
     "joined_script",
     "pack",
     "packed_text",

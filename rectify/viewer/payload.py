@@ -11,6 +11,7 @@ import json
 import struct
 import zlib
 from collections.abc import Mapping, Sequence
+from dataclasses import asdict
 from typing import Any
 
 import numpy as np
@@ -67,6 +68,7 @@ def _head(scene: Scene, first_line: int) -> dict[str, Any]:
     return {
         "format": FORMAT,
         "about": scene.about,
+        "words": asdict(scene.words),
         "lateral": scene.lateral,
         "frame": np.round(scene.frame, 9).tolist(),
         "view": {"faces": len(scene.view.faces), "of": scene.view.whole_faces, "simplified": scene.view.simplified},
@@ -74,6 +76,7 @@ def _head(scene: Scene, first_line: int) -> dict[str, Any]:
             "top_mm": scene.top_mm,
             "contour_mm": 1.0 if scene.top_mm <= _FINE_MM else 2.0,
             "stops": [list(rgb) for rgb in STOPS],
+            "ends": [scene.words.less, scene.words.more],
         },
         "regions": [{"name": r.name, "action": r.action, "label": r.label, "spot": i} for r, i in named],
         "landmarks": [

@@ -82,6 +82,30 @@ class Named:
     point: Floats
 
 
+@dataclass(frozen=True)
+class Words:
+    """What the two surfaces and the two ways are called: of a rectification, unless somebody says otherwise.
+
+    Parameters
+    ----------
+    change, both, captured : what the buttons for the three ways of showing say
+    change_means, both_means, captured_means : the same in full
+    before, after : headings of figures
+    less, more : ends of the colour scale
+    """
+
+    change: str = "Change"
+    both: str = "Both"
+    captured: str = "Captured"
+    change_means: str = "the rectified model, coloured by how far it moved"
+    both_means: str = "the captured surface as glass over the rectified one"
+    captured_means: str = "the captured surface alone"
+    before: str = "captured"
+    after: str = "rectified"
+    less: str = "reduced"
+    more: str = "built up"
+
+
 @dataclass(frozen=True, eq=False)
 class Scene:
     """Everything that the viewer shows, in mm and the limb frame.
@@ -107,6 +131,7 @@ class Scene:
         LEVEL_COLUMNS; NaN where a section is open or not there. Without what forms the brim, as in the report.
     frame : (4, 4)
         From the scan's own axes to the limb frame.
+    words : Words
     """
 
     about: dict[str, Any]
@@ -124,6 +149,7 @@ class Scene:
     filled: NDArray[np.bool_]
     levels: Floats
     frame: Floats
+    words: Words = Words()
 
 
 def scene_of(outcome: Outcome, *, case: str = "", most_faces: int = MOST_FACES) -> Scene:

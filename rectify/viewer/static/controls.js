@@ -8,11 +8,7 @@ const SIDES = [
   ["medial", "Inside"],
   ["end", "End"],
 ];
-const MODES = [
-  ["change", "Change", "the rectified model, coloured by how far it moved"],
-  ["both", "Both", "the captured surface as glass over the rectified one"],
-  ["captured", "Captured", "the captured surface alone"],
-];
+const MODES = ["change", "both", "captured"];
 const PARTS = [
   ["outlines", "outlines"],
   ["names", "names"],
@@ -23,8 +19,9 @@ const PARTS = [
 /** Rows of controls for a viewer, put into an element. */
 export function controlsOf(viewer, container) {
   const modes = group(container, "Shown");
-  const buttons = MODES.map(([mode, word, title]) => {
-    const made = button(modes, word, title, () => {
+  const { words } = viewer.payload.head;
+  const buttons = MODES.map((mode) => {
+    const made = button(modes, words[mode], words[`${mode}_means`], () => {
       viewer.setMode(mode);
       buttons.forEach((other) => other.setAttribute("aria-pressed", String(other === made)));
     });

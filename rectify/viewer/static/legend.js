@@ -1,7 +1,7 @@
 // The colour scale beside the picture, in mm, zero in the middle: HTML of its own, so that it can stand anywhere.
 
-/** An element with the scale; `top` and `stops` as the payload's head gives them. */
-export function legendOf({ top_mm: top, stops }) {
+/** An element with the scale; as the payload's head gives it. */
+export function legendOf({ top_mm: top, stops, ends: [less, more] }) {
   const box = document.createElement("div");
   box.className = "rv-legend";
   const bar = document.createElement("div");
@@ -18,7 +18,7 @@ export function legendOf({ top_mm: top, stops }) {
     mark.textContent = (mm > 0 ? "+" : mm < 0 ? "\u2212" : "") + Math.abs(mm);
     bar.append(mark);
   }
-  const ends = ["reduced", "mm", "built up"].map((word) => {
+  const ends = [less, "mm", more].map((word) => {
     const end = document.createElement("span");
     end.textContent = word;
     return end;

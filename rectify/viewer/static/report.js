@@ -25,7 +25,7 @@ async function start() {
     label: part("picture").dataset.label,
   });
   controlsOf(viewer, part("controls"));
-  partsOf(viewer, part("parts"));
+  partsOf(viewer, part("parts") ?? part("controls"));
   part("scale").append(legendOf(payload.head.scale));
   sectionPanelOf(viewer, part("section"));
   const said = part("said");

@@ -56,7 +56,7 @@ export function sectionPanelOf(viewer, container) {
     now.setAttribute("d", pathOf(after));
     const figures = figuresOf(row);
     picture.setAttribute("aria-label", `Section at level ${said}: ${figures.map((f) => f.join(" ")).join("; ")}`);
-    fill(table, figures);
+    fill(table, figures, head.words);
   };
   const stop = viewer.on("level", follow);
   follow({ level_mm: viewer.level, row: viewer.row, ...viewer.sections });
@@ -95,7 +95,7 @@ function figuresOf(row) {
   });
 }
 
-function fill(table, figures) {
+function fill(table, figures, { before, after }) {
   const row = (cells, kinds) => {
     const line = document.createElement("tr");
     cells.forEach((text, i) => {
@@ -107,7 +107,7 @@ function fill(table, figures) {
     return line;
   };
   const head = document.createElement("thead");
-  head.append(row(["mm", "captured", "rectified", "change"], () => "col"));
+  head.append(row(["mm", before, after, "change"], () => "col"));
   const body = document.createElement("tbody");
   body.append(...figures.map((cells) => row(cells, (i) => (i ? "" : "row"))));
   table.replaceChildren(head, body);
