@@ -51,7 +51,7 @@ LIMBS: dict[str, Callable[[], Limb]] = {
     "shank, short": lambda: made.limb_from(
         transtibial(Transtibial(side="left", length=112, bulk=390, edge_mm=5.0, above=95.0))
     ),
-    "thigh": lambda: made.limb_from(transfemoral(Transfemoral(edge_mm=6.0))),
+    "thigh": lambda: made.limb_from(transfemoral(Transfemoral(rise=110.0, edge_mm=6.0))),
     "thigh, short": lambda: made.limb_from(
         transfemoral(Transfemoral(side="left", length=175.0, bulk=600.0, edge_mm=6.0))
     ),
