@@ -77,7 +77,7 @@ def scene_of_comparison(shapes: Shapes, *, case: str = "", most_faces: int = MOS
         captured=limb.mesh.vertices[view.kept],
         rectified=(limb.mesh.vertices + d.step)[view.kept],
         move=move[view.kept],
-        top_mm=scale_top(move),
+        top_mm=scale_top(move[shapes.counted]),
         regions=tuple(regions),
         outlines=tuple(outlines),
         marks=tuple(marks),

@@ -41,17 +41,14 @@ class _Shown:
 
     limb: Limb
     move: Floats
+    worked: Floats  # what counts of it: the colour scale is for this
     regions: tuple[ShownAs, ...]
+    plan: Plan
 
     @property
     def mesh(self) -> Mesh:
         """The surface that is drawn."""
         return self.limb.mesh
-
-    @property
-    def worked(self) -> Floats:
-        """What the colour scale is for."""
-        return self.move
 
     @property
     def asked(self) -> _Shown:
@@ -63,11 +60,6 @@ class _Shown:
         """Where its vertices lie on the chart."""
         return places_of(self.limb)
 
-    @property
-    def plan(self) -> Plan:
-        """No trimline: it is neither shape's."""
-        return Plan("", "", "", self.limb.amputation, "usable", 0, "", "", ())
-
 
 def _shown(shapes: Shapes) -> Shown | None:
     if shapes.limb is None or not shapes.anatomical:
@@ -75,7 +67,9 @@ def _shown(shapes: Shapes) -> Shown | None:
     d = shapes.difference
     limb = replace(shapes.limb, invented=np.flatnonzero(~d.compared))
     move = np.where(d.compared, d.outward, 0.0)
-    return _Shown(limb, move, tuple(shown_regions(list(shapes.regions))))
+    bare = Plan("", "", "", limb.amputation, "usable", 0, "", "", ())  # no trimline: nothing is cut away
+    plan = shapes.plan if shapes.trimmed and shapes.plan is not None else bare
+    return _Shown(limb, move, move[shapes.counted], tuple(shown_regions(list(shapes.regions))), plan)
 
 
 def map_section(shapes: Shapes, facts: dict[str, Any]) -> Html:
@@ -92,21 +86,26 @@ def map_section(shapes: Shapes, facts: dict[str, Any]) -> Html:
     caption = (
         f"BEFORE opened along the back and laid flat, as seen facing its front: on this {side} limb lateral lies "
         f"{lateral} of the middle. Colours and thin contour lines (solid: AFTER lies outside, dashed: inside): the "
-        "distance to the nearest point of AFTER. Beside each region's name: the median at its core, else over all."
+        "distance to the nearest point of AFTER; the scale is for what counts. Beside each region's name: the median at its "
+        "core, else over all."
     )
     figure = Html(f"<figure>{svg}<figcaption>{text(caption)}</figcaption></figure>")
-    return section("map", "Map of the difference", figure, _legend(missing=len(outcome.limb.invented) > 0))
+    return section(
+        "map", "Map of the difference", figure, _legend(missing=len(outcome.limb.invented) > 0, trimmed=shapes.trimmed)
+    )
 
 
-def _legend(*, missing: bool) -> Html:
+def _legend(*, missing: bool, trimmed: bool) -> Html:
     def icon(inside: str) -> str:
         return f"<svg width='30' height='12' viewBox='0 0 30 12' aria-hidden='true'>{inside}</svg>"
 
     line = "<path d='M1 6H29' stroke='#5a2a86' stroke-width='2'{}/>"
+    trim = "<path d='M1 6H29' stroke='#20262b' stroke-width='1.6' stroke-dasharray='9 2 1.5 2'/>"
     stripes = "<path d='M3 11L11 1M10 11L18 1M17 11L25 1' stroke='#20262b' stroke-width='1.4'/>"
     entries = [
         (line.format(""), "region of the plan where AFTER lies outside, or there is no difference"),
         (line.format(" stroke-dasharray='6 3'"), "region where AFTER lies inside"),
+        *([(trim, "trimline: what lies above it is cut away and does not count")] if trimmed else []),
         *([(stripes, "not compared: AFTER has nothing that answers it")] if missing else []),
     ]
     return Html("<ul class='legend'>" + "".join(f"<li>{icon(i)}{text(w)}</li>" for i, w in entries) + "</ul>")
