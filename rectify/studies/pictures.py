@@ -86,8 +86,8 @@ def map_section(shapes: Shapes, facts: dict[str, Any]) -> Html:
     caption = (
         f"BEFORE opened along the back and laid flat, as seen facing its front: on this {side} limb lateral lies "
         f"{lateral} of the middle. Colours and thin contour lines (solid: AFTER lies outside, dashed: inside): the "
-        "distance to the nearest point of AFTER; the scale is for what counts. Beside each region's name: the median at its "
-        "core, else over all."
+        "distance to the nearest point of AFTER; the scale is for what counts. Beside each region's name: the median "
+        "at its core, else over all."
     )
     figure = Html(f"<figure>{svg}<figcaption>{text(caption)}</figcaption></figure>")
     return section(
