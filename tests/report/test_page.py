@@ -19,6 +19,7 @@ from rectify.report.look import style
 from rectify.report.page import change_page
 from rectify.rulebook.plan import Limits
 from rectify.synthetic import CASES
+from rectify.viewer import MOST_FACES
 from tests import made
 from tests.report.conftest import Write, demo, patches, released, reported
 from tests.viewer.test_colours import hexed, luminance
@@ -87,6 +88,15 @@ def test_every_demo_case_gives_a_well_formed_page_under_two_megabytes(code: str)
     text = Page(html).text
     released = demo(code).standing.status == "released"
     assert code in text and ("RELEASED by" if released else "DRAFT") in text
+
+
+def test_a_page_stays_under_three_megabytes_however_fine_and_rough_the_capture_is() -> None:
+    html = page_of("RB-102")
+    packed = html.split("id='view-data'>")[1].split("</script>")[0]
+    # not even if nothing could be packed smaller: 16 bytes a vertex, 6 a face, and a third more as text
+    vertices = MOST_FACES / 2 + 1_000  # of a surface with one border; its two columns of spots and levels aside
+    most = 4 / 3 * (16 * vertices + 6 * MOST_FACES + 200_000)
+    assert len(packed) < most and len(html) - len(packed) + most < 3_000_000
 
 
 def test_the_page_needs_nothing_from_outside_and_lets_no_script_run_but_its_own(page: Page) -> None:
