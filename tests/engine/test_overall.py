@@ -55,7 +55,7 @@ def test_every_tape_is_as_much_shorter_as_asked(name, percent, request):
     else:
         levels, asked, got, outcome = against(limb, rows)
         assert_sound_outcome(outcome)
-        assert not outcome.warnings
+        assert {warning.code for warning in outcome.warnings} <= {"coarse-scan"}
     wall = levels <= last
     assert wall.sum() > 8
     assert got[wall] == pytest.approx(asked[wall], abs=POINTS)
