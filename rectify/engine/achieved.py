@@ -13,15 +13,16 @@ import numpy as np
 from rectify.engine.field import Asked, local_step
 from rectify.engine.formed import FormFigures, form_figures
 from rectify.engine.guard import Guarded
-from rectify.geometry.corners import edges_of, in_parts
+from rectify.geometry.corners import columns, edges_of
 from rectify.geometry.mesh import Faces, Floats, Ints, Points
 from rectify.geometry.nearest import Surface
-from rectify.geometry.normals import dots, lengths, sum_to_vertices
+from rectify.geometry.normals import dots, lengths
 from rectify.limb.limb import Limb
 from rectify.rulebook.plan import Plan, RegionPlan
 
 __all__ = ["Lost", "RegionOutcome", "achieve", "core_distances"]
 
+_FACES = 2**17  # at a time, so that what lies between stays small
 _SAMPLES = 300  # of a core's vertices
 _KEPT = 1.0 - 1e-9
 
@@ -122,17 +123,17 @@ def _swept_areas(base: Points, step: Points, faces: Faces) -> Points:
     way, and its mean u x (w + dw / 2) / 2 + du x (w / 2 + dw / 3) / 2; the sum over the vertices of that times the step
     is the change of volume to rounding.
     """
-
-    def sixth(part: Faces) -> Points:
+    out = np.zeros((3, len(step)))
+    for start in range(0, len(faces), _FACES):
+        part = faces[start : start + _FACES]
         (u, w), (du, dw) = edges_of(base, part), edges_of(step, part)
         far = [a + b / 2 for a, b in zip(w, dw, strict=True)]
         half = [a / 2 + b / 3 for a, b in zip(w, dw, strict=True)]
-        mean = np.empty((len(part), 3))
         for i, (j, k) in enumerate(((1, 2), (2, 0), (0, 1))):
-            mean[:, i] = (u[j] * far[k] - u[k] * far[j] + du[j] * half[k] - du[k] * half[j]) / 6.0
-        return mean
-
-    return sum_to_vertices(in_parts(sixth, faces), faces, len(step))
+            mean = (u[j] * far[k] - u[k] * far[j] + du[j] * half[k] - du[k] * half[j]) / 6.0
+            for corner in columns(part):
+                out[i] += np.bincount(corner, weights=mean, minlength=len(step))
+    return out.T
 
 
 def _one(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int, shape: _Shape) -> RegionOutcome:

@@ -15,11 +15,12 @@ from numpy.typing import NDArray
 from rectify.errors import MeshError, OutputError
 from rectify.geometry.corners import columns
 from rectify.geometry.mesh import Mesh
-from rectify.geometry.normals import face_cross
+from rectify.geometry.normals import face_cross, lengths
 
 __all__ = ["single_precision", "stl_bytes", "write_stl"]
 
 _HEADER = "rectify {what}, binary STL, units: mm"  # 80 bytes at most
+_PART = 2**16  # faces at a time
 _ROW = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("spare", "<u2")])  # 50 bytes, no padding
 
 
@@ -76,12 +77,14 @@ def _content(mesh: Mesh, what: str) -> NDArray[np.uint8]:
     content[:80] = np.frombuffer(_HEADER.format(what=what).encode("ascii").ljust(80)[:80], dtype=np.uint8)
     content[80:84] = np.frombuffer(np.array(len(mesh.faces), dtype="<u4").tobytes(), dtype=np.uint8)
     rows = content[84:].view(_ROW)
-    # unit normals of the rounded corners; zero for a face without area
-    normals = face_cross(vertices.astype(np.float64), mesh.faces).T
-    long = np.sqrt(normals[0] * normals[0] + normals[1] * normals[1] + normals[2] * normals[2])
-    normals /= np.where(long > 0, long, 1.0)
-    normals += 0.0
-    for i, (normal, corner) in enumerate(zip(normals, columns(mesh.faces), strict=True)):
-        rows["normal"][:, i] = normal
-        rows["corners"][:, i] = vertices.take(corner, axis=0)
+    wide = vertices.astype(np.float64)
+    for start in range(0, len(mesh.faces), _PART):
+        part, faces = rows[start : start + _PART], mesh.faces[start : start + _PART]
+        # unit normals of the rounded corners; zero for a face without area
+        normals = face_cross(wide, faces)
+        long = lengths(normals)
+        normals.T[:] /= np.where(long > 0, long, 1.0)
+        part["normal"] = normals + 0.0
+        for i, corner in enumerate(columns(faces)):
+            part["corners"][:, i] = vertices.take(corner, axis=0)
     return content

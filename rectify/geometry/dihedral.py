@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from rectify.geometry.corners import columns
 from rectify.geometry.edges import face_pairs
 from rectify.geometry.mesh import Floats, Mesh, Points
 from rectify.geometry.normals import dots, face_cross, lengths
@@ -26,35 +25,33 @@ def added_dihedral(before: Mesh, after: Points) -> float:
     one, other = face_pairs(before)
     if not len(one):
         return 0.0
-    was, now = (_normals(vertices, before) for vertices in (before.vertices, after))
-    change, blunt = np.empty(len(one)), np.empty(len(one), dtype=np.bool_)
-    for start in range(0, len(one), _PART):
-        at = slice(start, start + _PART)
-        chord_was, chord_now = _chords(was, one[at], other[at]), _chords(now, one[at], other[at])
-        np.abs(chord_now - chord_was, out=change[at])
-        np.greater(np.maximum(chord_was, chord_now), _BLUNT, out=blunt[at])
+    change = _chords(before, before.vertices, one, other)
+    blunt = change > _BLUNT
+    now = _chords(before, after, one, other)
+    blunt |= now > _BLUNT
+    np.abs(np.subtract(now, change, out=change), out=change)
     far = np.flatnonzero(((change > 0) & (change * _STEEPEST >= change.max())) | blunt)
     one, other = one[far], other[far]
-    return float(np.degrees(np.abs(_angles(now[one], now[other]) - _angles(was[one], was[other])).max(initial=0.0)))
+    was, now = (_angles(before, vertices, one, other) for vertices in (before.vertices, after))
+    return float(np.degrees(np.abs(now - was).max(initial=0.0)))
 
 
-def _normals(vertices: Points, mesh: Mesh) -> Points:
-    """(m, 3) unit; what is in memory once need not be twice."""
-    out = face_cross(vertices, mesh.faces)
-    long = lengths(out)
-    out.T[:] /= np.where(long > 0, long, 1.0)
+def _chords(mesh: Mesh, vertices: Points, one: NDArray[np.int32], other: NDArray[np.int32]) -> Floats:
+    """How far apart the unit normals of each two faces are, (k,)."""
+    normals = face_cross(vertices, mesh.faces).T
+    long = lengths(normals.T)
+    normals /= np.where(long > 0, long, 1.0)
+    out = np.empty(len(one))
+    for start in range(0, len(one), _PART):
+        at = slice(start, start + _PART)
+        total = np.zeros(len(one[at]))
+        for part in normals:
+            gap = part.take(one[at]) - part.take(other[at])
+            total += gap * gap
+        np.sqrt(total, out=out[at])
     return out
 
 
-def _chords(normals: Points, one: NDArray[np.int32], other: NDArray[np.int32]) -> Floats:
-    total = np.zeros(len(one))
-    for part in columns(normals):
-        gap = part.take(one)
-        gap -= part.take(other)
-        gap *= gap
-        total += gap
-    return np.sqrt(total, out=total)
-
-
-def _angles(a: Points, b: Points) -> Floats:
+def _angles(mesh: Mesh, vertices: Points, one: NDArray[np.int32], other: NDArray[np.int32]) -> Floats:
+    a, b = (face_cross(vertices, mesh.faces[which]) for which in (one, other))
     return np.asarray(np.arctan2(lengths(np.cross(a, b)), dots(a, b)))

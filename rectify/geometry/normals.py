@@ -12,6 +12,8 @@ from rectify.geometry.mesh import Faces, Floats, Mesh, Points
 
 __all__ = ["barycentric", "dots", "face_areas", "face_cross", "lengths", "sum_to_vertices", "unit", "vertex_normals"]
 
+_FACES = 2**17  # at a time, so that what lies between stays small
+
 
 def dots(a: Points, b: Points) -> Floats:
     """(n,) the scalar product of each pair of rows."""
@@ -32,11 +34,13 @@ def unit(vectors: Points) -> Points:
 
 def face_cross(vertices: Points, faces: Faces) -> Points:
     """(m, 3) mm²: each face's normal times twice its area, outward by the right-hand rule."""
-    (ux, uy, uz), (wx, wy, wz) = edges_of(vertices, faces)
     out = np.empty((3, len(faces)))
-    np.subtract(uy * wz, uz * wy, out=out[0])
-    np.subtract(uz * wx, ux * wz, out=out[1])
-    np.subtract(ux * wy, uy * wx, out=out[2])
+    for start in range(0, len(faces), _FACES):
+        at = slice(start, start + _FACES)
+        (ux, uy, uz), (wx, wy, wz) = edges_of(vertices, faces[at])
+        np.subtract(uy * wz, uz * wy, out=out[0, at])
+        np.subtract(uz * wx, ux * wz, out=out[1, at])
+        np.subtract(ux * wy, uy * wx, out=out[2, at])
     return out.T
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from rectify.geometry.corners import all_corners, any_corner, columns, highest, least
+from rectify.geometry.corners import all_corners, any_corner, columns, highest, in_parts, least
 from rectify.geometry.mesh import Faces, Floats, Mesh, Points
 
 __all__ = ["volume", "volume_below", "volumes_below"]
@@ -18,11 +18,14 @@ def volume(mesh: Mesh) -> float:
     """
     if len(mesh.faces) == 0:
         return 0.0
-    corners = columns(mesh.faces)
-    (ax, bx, cx), (ay, by, cy), (az, bz, cz) = (
-        [(place - place.mean()).take(corner) for corner in corners] for place in columns(mesh.vertices)
-    )
-    return float((ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)).sum() / 6)
+    places = [place - place.mean() for place in columns(mesh.vertices)]
+
+    def sixfold(faces: Faces) -> Floats:
+        corners = columns(faces)
+        (ax, bx, cx), (ay, by, cy), (az, bz, cz) = ([place.take(corner) for corner in corners] for place in places)
+        return np.asarray(ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx))
+
+    return float(in_parts(sixfold, mesh.faces).sum() / 6)
 
 
 def volume_below(mesh: Mesh, z: float) -> float:
@@ -65,10 +68,16 @@ def volumes_below(mesh: Mesh, heights: Floats) -> Floats:
 
 def _flux_at_zero(vertices: Points, faces: Faces) -> tuple[Floats, Floats]:
     """Of each face, (m,): its area as seen from above, mm², signed, and its flux for the plane at height 0, mm³."""
-    corners = columns(faces)
-    (ax, bx, cx), (ay, by, cy), (az, bz, cz) = ([place.take(i) for i in corners] for place in columns(vertices))
-    area = ((bx - ax) * (cy - ay) - (by - ay) * (cx - ax)) / 2
-    return area, area * (az + bz + cz) / 3
+    places = columns(vertices)
+
+    def both(part: Faces) -> Floats:
+        corners = columns(part)
+        (ax, bx, cx), (ay, by, cy), (az, bz, cz) = ([place.take(i) for i in corners] for place in places)
+        area = ((bx - ax) * (cy - ay) - (by - ay) * (cx - ax)) / 2
+        return np.stack([area, area * (az + bz + cz) / 3], axis=1)
+
+    found = in_parts(both, faces)
+    return found[:, 0], found[:, 1]
 
 
 def _flux_below(vertices: Points, faces: Faces, z: Floats) -> Floats:

@@ -112,7 +112,7 @@ class Limb:
         cap = accept(mesh, path=path, mirror=side == "left")
         laid = lay_frame(mesh, mesh.vertices[cap.loop], side, amputation, landmarks)
         frame = laid.frame
-        wall = Mesh(to_frame(mesh.vertices, frame), mesh.faces, mesh.colours)
+        wall = mesh.with_vertices(to_frame(mesh.vertices, frame))
         chart = build_chart(wall, side, smooth_mm=smooth_mm)
         placed = {name: on_chart(name, raw, chart, frame) for name, raw in landmarks.items()}
         none = np.zeros(0, dtype=np.int64)
