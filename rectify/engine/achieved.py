@@ -24,12 +24,12 @@ __all__ = ["Lost", "RegionOutcome", "achieve", "core_distances"]
 
 _FACES = 2**17  # at a time, so that what lies between stays small
 _SAMPLES = 300  # of a core's vertices
-_KEPT = 1.0 - 1e-9
+_LOST_MM = 1e-6  # less than this is rounding and the far ends of what the guard spreads, and nothing that was lost
 
 
 @dataclass(frozen=True)
 class Lost:
-    """Where a region had to back off most: level and angle of that place, and by how much, mm; NaN of what forms."""
+    """Where a region had to back off most: level and angle of that place, and by how much, mm."""
 
     level_mm: float
     angle_deg: float
@@ -189,7 +189,8 @@ def _formed(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int) -> R
     free = np.flatnonzero(asked.core(i, plan))
     core = free if len(free) else np.flatnonzero(weight == 1.0)
     stage = next(stage for stage in asked.stages if stage.region == i)
-    step = guarded.formed[:, None] * (stage.after - stage.before)
+    whole = stage.after - stage.before
+    step = guarded.formed[:, None] * whole
     areas = _swept_areas(stage.before, step, limb.mesh.faces)
     height, area = np.einsum("ij,ij->i", step, asked.normals), np.linalg.norm(areas, axis=1)
     figures = form_figures(limb, region, stage, guarded, core)
@@ -211,7 +212,7 @@ def _formed(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int) -> R
         area_mm2=float(area[has].sum()),
         volume_ml=float(np.einsum("ij,ij->", step, areas)) / 1000.0,
         overlaps=tuple(plan.regions[j].name for j in others),
-        lost=_lost(asked, guarded.formed, np.flatnonzero(has), None),
+        lost=_lost(asked, guarded.formed, np.flatnonzero(has), whole[has]),
         filled_share=float(np.isin(core, limb.invented).mean()),
         feather_mm=asked.weights[i].feather_mm,
         outline=asked.weights[i].outline,
@@ -219,15 +220,14 @@ def _formed(limb: Limb, plan: Plan, asked: Asked, guarded: Guarded, i: int) -> R
     )
 
 
-def _lost(asked: Asked, share: Floats, has: Ints, step: Points | None) -> Lost | None:
-    """Where most was lost among the vertices (k,) that a region has; its step (k, 3) mm, None where it is not known."""
-    kept = share[has]
-    if not (kept < _KEPT).any():
+def _lost(asked: Asked, share: Floats, has: Ints, step: Points) -> Lost | None:
+    """Where most was lost among a region's vertices (k,), of their own step (k, 3) mm; None where nothing was that
+    counts."""
+    lost = (1.0 - share[has]) * lengths(step)
+    i = int(np.argmax(lost))
+    if lost[i] <= _LOST_MM:
         return None
-    size = np.ones(len(has)) if step is None else lengths(step)
-    i = int(np.argmax((1.0 - kept) * (size + 1e-9)))  # of an amount of nothing too: where most of it would be lost
-    mm = float("nan") if step is None else float((1.0 - kept[i]) * size[i])
-    return Lost(float(-asked.capture[has[i], 2]), float(asked.places.angles[has[i]]), mm)
+    return Lost(float(-asked.capture[has[i], 2]), float(asked.places.angles[has[i]]), float(lost[i]))
 
 
 def _own_step(asked: Asked, region: RegionPlan, i: int, at: Ints) -> Points:

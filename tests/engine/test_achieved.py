@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.integrate import quad
 from scipy.spatial import cKDTree
 
 from rectify.engine import rectify_limb
-from rectify.engine.achieved import core_distances
+from rectify.engine.achieved import achieve, core_distances
 from rectify.engine.blend import quintic
+from rectify.engine.field import ask
 from rectify.geometry.nearest import Surface
 from rectify.geometry.volume import volume
 from rectify.limb.spot import Spot
@@ -198,3 +201,20 @@ def test_a_reduction_under_a_build_up_takes_nothing_and_adds_nothing(fine_capsul
     change = (volume(outcome.closed) - volume(fine_capsule.closed)) / 1000.0
     assert held["out"].volume_ml == pytest.approx(change, rel=0.01)
     assert held["in"].volume_ml == pytest.approx(0.0, abs=0.01)
+
+
+def test_what_a_guard_takes_by_less_than_a_millionth_of_a_mm_is_not_told(fine_capsule):
+    # beside a steep place the guard's loss runs out over some millimetres: a region out there lost nothing
+    one = plan(build_up("a", 4.0, AT, Oval(30.0, 30.0), 12.0), build_up("nothing", 0.0, Spot(60.0, 180.0)))
+    asked = ask(fine_capsule, one)
+    whole = rectify_limb(fine_capsule, one).guarded
+    for lost_mm, told in ((0.9e-6, False), (1.1e-6, True)):
+        core = int(np.flatnonzero(asked.weight[0] == 1.0)[0])
+        share = np.ones(len(whole.share))
+        share[core] = 1.0 - lost_mm / 4.0
+        share[asked.weight[1] > 0] = 0.5  # of an amount of nothing nothing can be lost
+        first, second = achieve(fine_capsule, one, asked, replace(whole, share=share))
+        assert first.backed_off is told and not second.backed_off
+        if told:
+            assert first.lost.mm == pytest.approx(lost_mm, rel=1e-6)
+            assert first.lost.level_mm == pytest.approx(-fine_capsule.mesh.vertices[core, 2])

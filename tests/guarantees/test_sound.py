@@ -14,6 +14,21 @@ from tests import made
 from tests.guarantees.drawn import BOOKS, LIMBS, book_plans, limb, plans, rectified
 from tests.guarantees.tier import examples
 
+LOST_MM = 1e-6  # what is lost less than that is not told
+
+
+def lost_mm(outcome: Outcome, i: int) -> np.ndarray:
+    """(n,) mm that each vertex lost of what region i asked of it."""
+    region, guarded, asked = outcome.plan.regions[i], outcome.guarded, outcome.asked
+    if region.forms:
+        stage = next(stage for stage in asked.stages if stage.region == i)
+        return (1.0 - guarded.formed) * np.linalg.norm(stage.after - stage.before, axis=1)
+    normals, amount = asked.normals, region.asked_mm * (1.0 if region.action == "build-up" else -1.0)
+    step = amount * normals
+    if region.measured_from == "capture":  # to so far from the capture, wherever the reduced surface lies
+        step = amount * asked.places.normals - (asked.base - asked.form - asked.capture)
+    return (1.0 - guarded.share) * asked.share[i] * np.linalg.norm(step, axis=1)
+
 
 def assert_guaranteed(outcome: Outcome) -> None:
     """Everything that is promised of an outcome, counted anew and by looking at every face."""
@@ -31,13 +46,13 @@ def assert_guaranteed(outcome: Outcome) -> None:
     assert told == {r.region.name for r in outcome.regions if r.backed_off}
     _, angles = outcome.limb.chart.locate(outcome.limb.mesh.vertices)
     for i, found in enumerate(outcome.regions):
-        kept = outcome.guarded.formed if found.region.forms else share
-        has = outcome.asked.weight[i] > 0
-        assert found.backed_off == bool((kept[has] < 1 - 1e-9).any())
-        if found.lost is not None:  # a vertex of the region lies where it says, and lost something
+        lost = lost_mm(outcome, i)
+        assert found.backed_off == bool(lost.max() > LOST_MM)
+        if found.lost is not None:  # a vertex of the region lies where it says, and lost as much as any
             level, turn = -outcome.limb.mesh.vertices[:, 2], (angles - found.lost.angle_deg + 180.0) % 360.0 - 180.0
-            there = has & (np.abs(level - found.lost.level_mm) < 1e-6) & (np.abs(turn) < 1e-6)
-            assert (kept[there] < 1.0).any()
+            there = (np.abs(level - found.lost.level_mm) < 1e-6) & (np.abs(turn) < 1e-6)
+            assert lost[there].max() == pytest.approx(found.lost.mm, abs=1e-9)
+            assert found.lost.mm == pytest.approx(lost.max(), abs=1e-9)
 
 
 def counted(tell, outcomes: list[Outcome | None], what: str) -> None:
