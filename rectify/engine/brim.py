@@ -30,7 +30,10 @@ def brim_curve(chart: Chart, brim: Brim) -> tuple[Floats, Floats, float]:
     """
     stations = np.array([spot.station_mm for spot in brim.line])
     angles = np.array([spot.angle_deg for spot in brim.line])
+    radii = np.array(brim.radii_mm or (brim.corner_radius_mm,) * len(angles))
     turns = (np.roll(angles, -1) - angles + 180.0) % 360.0 - 180.0
+    apart = (turns != 0.0) | (np.roll(stations, -1) != stations)  # what is said twice in a row is one place
+    stations, angles, turns, radii = stations[apart], angles[apart], turns[apart], radii[apart]
     if round(abs(float(turns.sum()))) != 360:
         raise RulesError(
             "does not run once round the limb",
@@ -41,7 +44,6 @@ def brim_curve(chart: Chart, brim: Brim) -> tuple[Floats, Floats, float]:
     radius = chart.mean_radius(float(stations.mean()))
     unwrapped = angles[0] + np.concatenate([[0.0], np.cumsum(turns)[:-1]])
     corners = np.stack([np.radians(unwrapped) * radius, stations], axis=1)
-    radii = np.array(brim.radii_mm or (brim.corner_radius_mm,) * len(corners))
     around, along = rounded_ring(corners, np.sign(turns.sum()) * 2 * np.pi * radius, radii).T
     return along, np.degrees(around / radius), radius
 

@@ -353,7 +353,8 @@ def fold_of(chart: Chart, region: RegionPlan, shift: Cells) -> Fold:
     anchor = _skin_at(chart, region.anchor.spot, shift)
     rim = min(form.corner_mm, _RIM_MM)
     lead = (form.corner_mm + rim) * np.tan((np.pi / 2 - tilt) / 2)
-    less = min(1.0, (1.0 - _LEAST_FLAT) * region.asked_mm / lead) if lead > 0 else 1.0
+    room = (1.0 - _LEAST_FLAT) * region.asked_mm
+    less = room / lead if lead > room else 1.0
     out = _towards(chart, form.faces_deg)
     return Fold(out, float(tilt), region.asked_mm, float(form.corner_mm * less), float(rim * less), anchor)
 

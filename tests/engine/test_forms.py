@@ -217,6 +217,12 @@ def test_a_seat_is_flat_at_its_tilt_and_as_deep_as_asked(tube):
 # -- a wall that goes straight up -------------------------------------------------------------------
 
 
+@pytest.mark.parametrize("corner", [0.0, 5e-324, 1e-9])
+def test_a_shelf_with_next_to_no_corner_is_one_with_none(tube, corner):
+    sharp, other = (rectify_limb(tube, plan(shelf(10.0, corner=mm))) for mm in (0.0, corner))
+    assert np.abs(sharp.mesh.vertices - other.mesh.vertices).max() < 1e-6  # mm
+
+
 def test_above_its_level_a_wall_goes_straight_up():
     cone = made.cone_limb(70.0, 40.0, edge_mm=2.5)
     at = Spot(0.0, 0.0)

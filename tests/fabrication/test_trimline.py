@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from rectify.engine.brim import brim_curve
 from rectify.errors import RulesError
 from rectify.fabrication.trimline import SPACING_MM, rounded_ring, trimline, trimline_facts
 from rectify.limb.limb import Limb
@@ -89,3 +90,11 @@ def test_without_a_radius_the_corners_stay_where_they_are() -> None:
     corners = np.array([[0.0, 0.0], [100.0, 40.0], [200.0, 0.0]])
     ring = rounded_ring(corners, 300.0, 0.0)
     assert np.hypot(*(ring - [100.0, 40.0]).T).min() < SPACING_MM
+
+
+def test_a_place_said_twice_in_a_row_is_one_place(capsule_limb: Limb) -> None:
+    places = (Spot(20.0, 0.0), Spot(0.0, 120.0), Spot(20.0, -120.0))
+    once = Brim(places, radii_mm=(10.0, 20.0, 30.0))
+    again = Brim((places[0], *places, places[2], places[0]), radii_mm=(10.0, 10.0, 20.0, 30.0, 30.0, 10.0))
+    for one, two in zip(brim_curve(capsule_limb.chart, once), brim_curve(capsule_limb.chart, again), strict=True):
+        assert np.array_equal(one, two)

@@ -1,12 +1,14 @@
 """What the properties are tried on: limbs of a few kinds, the shipped rulebooks, and plans drawn at random.
 
-Limbs are coarse, 5 to 6 mm of edge, and made once each. Plans hold regions of every shape, profile and kind, an overall
-reduction and something done to the end; what a mesh of these edges cannot carry by the rules is redrawn.
+Limbs of every amputation, coarse (5 to 8 mm of edge), and made once each. Plans hold regions of every shape, profile,
+fall and kind, an overall reduction, something done to the end, a trimline with its flare; what a mesh of these edges
+cannot carry by the rules is redrawn.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import cache
 
 import numpy as np
@@ -14,12 +16,15 @@ from hypothesis import strategies as st
 
 from rectify.engine import Outcome, rectify_limb
 from rectify.errors import RectifyError, RulesError
+from rectify.limb.estimates import estimate
 from rectify.limb.limb import Limb
 from rectify.limb.spot import Spot
+from rectify.limb.vocabulary import vocabulary
 from rectify.rulebook import list_rulebooks, load_rulebook, resolve
 from rectify.rulebook.facts import FACT_WORDS, Facts
 from rectify.rulebook.plan import (
     Band,
+    Brim,
     End,
     EndCap,
     KeepClear,
@@ -33,10 +38,23 @@ from rectify.rulebook.plan import (
     Spare,
     Strip,
 )
-from rectify.synthetic import Transfemoral, Transtibial, transfemoral, transtibial
+from rectify.synthetic import (
+    AnkleDisarticulation,
+    KneeDisarticulation,
+    Transfemoral,
+    Transhumeral,
+    Transradial,
+    Transtibial,
+    ankle_disarticulation,
+    knee_disarticulation,
+    transfemoral,
+    transhumeral,
+    transradial,
+    transtibial,
+)
 from tests import made
 
-__all__ = ["BOOKS", "LIMBS", "book_plans", "facts", "limb", "plans", "rectified", "regions"]
+__all__ = ["BOOKS", "LIMBS", "book_plans", "brims", "facts", "limb", "plans", "rectified", "regions"]
 
 LIMBS: dict[str, Callable[[], Limb]] = {
     "usual": lambda: made.limb_from(transtibial(Transtibial(edge_mm=6.0))),
@@ -49,6 +67,16 @@ LIMBS: dict[str, Callable[[], Limb]] = {
     "noisy": lambda: made.limb_from(transtibial(Transtibial(edge_mm=5.0, noise_mm=0.2, seed=4))),
     "thigh": lambda: made.limb_from(transfemoral(Transfemoral(edge_mm=6.0))),
     "thigh, left": lambda: made.limb_from(transfemoral(Transfemoral(side="left", length=190.0, edge_mm=6.0))),
+    "knee": lambda: made.limb_from(knee_disarticulation(KneeDisarticulation(edge_mm=8.0))),
+    "ankle, left": lambda: made.limb_from(ankle_disarticulation(AnkleDisarticulation(side="left", edge_mm=7.0))),
+    "forearm": lambda: made.limb_from(transradial(Transradial(edge_mm=5.0))),
+    "forearm, short, left": lambda: made.limb_from(
+        transradial(Transradial(side="left", length=110.0, bulk=290.0, taper=0.9, edge_mm=5.0))
+    ),
+    "arm": lambda: made.limb_from(transhumeral(Transhumeral(edge_mm=6.0))),
+    "arm, short, left": lambda: made.limb_from(
+        transhumeral(Transhumeral(side="left", length=205.0, bulk=360.0, taper=0.98, edge_mm=6.0))
+    ),
 }
 
 
@@ -62,8 +90,17 @@ def limb(name: str) -> Limb:
 
 BOOKS: dict[str, tuple[str, ...]] = {
     amputation: tuple(n for n in list_rulebooks() if n.startswith(amputation) and not n.endswith("-base"))
-    for amputation in ("transtibial", "transfemoral")
+    for amputation in sorted({limb(name).amputation for name in LIMBS})
 }
+
+
+@cache
+def _marked(book: str, name: str) -> Limb:
+    """A limb with what a rulebook wants and nobody marked estimated, as a case's is."""
+    one = limb(name)
+    wanted = dict.fromkeys([*load_rulebook(book).landmarks(), *vocabulary(one.amputation).needed])
+    missing = [mark for mark in wanted if mark not in one.landmarks]
+    return replace(one, landmarks={**estimate(one, missing), **one.landmarks}) if missing else one
 
 
 def facts() -> st.SearchStrategy[Facts]:
@@ -78,9 +115,9 @@ def book_plans(draw: st.DrawFn) -> tuple[str, Plan]:
     """A limb and a shipped rulebook resolved for it; rulebooks that this limb cannot carry are redrawn."""
     name = draw(st.sampled_from(list(LIMBS)))
     one = limb(name)
-    book = load_rulebook(draw(st.sampled_from(BOOKS[one.amputation])))
+    book = draw(st.sampled_from(BOOKS[one.amputation]))
     try:
-        return name, resolve(book, one, draw(facts()), scan_sha256="0" * 64)
+        return name, resolve(load_rulebook(book), _marked(book, name), draw(facts()), scan_sha256="0" * 64)
     except RectifyError:
         return draw(st.nothing())
 
@@ -145,6 +182,7 @@ def regions(draw: st.DrawFn, one: Limb, name: str, most_mm: float = 6.0) -> Regi
         shape,
         draw(st.floats(8.0, 20.0)),
         profile=draw(st.sampled_from(["flat", "flat", "dome", "groove"])),
+        fall=draw(st.sampled_from(["smooth", "smooth", "cosine", "run-out"])),
         measured_from=draw(st.sampled_from(["reduced", "reduced", "capture"])),
         keep_clear=(KeepClear(one.chart.step(at, 12.0, 12.0), draw(st.floats(3.0, 8.0))),) if clear else (),
     )
@@ -165,9 +203,39 @@ def _overalls(draw: st.DrawFn, one: Limb) -> Overall | None:
     )
 
 
+STEEPEST_FLARE = np.tan(np.radians(65.0))  # what a rulebook may ask at the trimline
+
+
 @st.composite
-def plans(draw: st.DrawFn, one: Limb, most_mm: float = 6.0, overall: bool = True) -> Plan:
-    """One to four regions, and perhaps an overall reduction and something done to the end."""
+def brims(draw: st.DrawFn, one: Limb) -> Brim:
+    """A trimline once round the limb, one way or the other, anywhere on its wall and a little above what was captured:
+    corners sharp and round, near each other or on the same spot; flares of every side."""
+    count = draw(st.integers(3, 7))
+    top = one.chart.top_mm
+    low = max(one.chart.centre_mm - 20.0, top + 40.0)
+    gaps = np.array(draw(st.lists(st.floats(0.0, 1.0), min_size=count, max_size=count))) + 0.1
+    gaps = np.minimum(gaps / gaps.sum(), 0.45)
+    gaps = 360.0 * gaps / gaps.sum()
+    way, start = draw(st.sampled_from([1.0, -1.0])), draw(st.floats(-180.0, 180.0))
+    angles = start + way * np.concatenate([[0.0], np.cumsum(gaps)[:-1]])
+    middle = draw(st.floats(top, low))
+    swing = draw(st.sampled_from([5.0, 20.0, 60.0]))
+    stations = [min(max(middle + draw(st.floats(-swing, swing)), top - 10.0), low) for _ in range(count)]
+    angles = (angles + 180.0) % 360.0 - 180.0
+    line = [Spot(float(level), float(angle)) for level, angle in zip(stations, angles, strict=True)]
+    if draw(st.booleans()):
+        line.insert(1, line[0])  # the same place twice
+    each = st.floats(0.0, 60.0)
+    radii = tuple(draw(st.lists(each, min_size=len(line), max_size=len(line)))) if draw(st.booleans()) else ()
+    out = draw(st.just(0.0) | st.floats(0.5, 15.0))
+    over = draw(st.floats(2.0 * out / STEEPEST_FLARE, 40.0)) if out else 0.0
+    where = draw(st.sampled_from(["all", "anterior", "posterior", "medial", "lateral"])) if out else ""
+    return Brim(tuple(line), draw(each), out, over, where, radii)
+
+
+@st.composite
+def plans(draw: st.DrawFn, one: Limb, most_mm: float = 6.0, overall: bool = True, brim: bool = False) -> Plan:
+    """One to four regions, and perhaps an overall reduction, something done to the end, and a trimline."""
     count = draw(st.integers(1, 4))
     kinds, mm = st.sampled_from(["lengthen", "pad"]), st.floats(0.0, 8.0)
     end = draw(st.none() | st.builds(End, kinds, mm, st.just(one.inflection_mm)))
@@ -176,6 +244,7 @@ def plans(draw: st.DrawFn, one: Limb, most_mm: float = 6.0, overall: bool = True
         overall=draw(_overalls(one)) if overall else None,
         end=end if overall else None,
         limits=Limits(slope_deg=draw(st.sampled_from([35.0, 45.0, 60.0]))),
+        brim=draw(brims(one)) if brim and draw(st.booleans()) else None,
     )
 
 

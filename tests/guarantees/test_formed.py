@@ -45,8 +45,8 @@ def walls(draw: st.DrawFn, one: Limb, name: str, most_mm: float) -> RegionPlan:
 
 @st.composite
 def formed_plans(draw: st.DrawFn, one: Limb, most_mm: float) -> Plan:
-    """A plan as any other, and one to three walls."""
-    base = draw(plans(one, 5.0))
+    """A plan as any other, trimline and all, and one to three walls."""
+    base = draw(plans(one, 5.0, brim=True))
     more = [draw(walls(one, f"wall-{i}", most_mm)) for i in range(draw(st.integers(1, 3)))]
     kept = base.regions[: draw(st.integers(0, 2))]
     return replace(base, regions=(*kept, *more))
@@ -89,7 +89,7 @@ def test_the_mirrored_limb_gives_the_mirrored_walls(drawn):
 @examples(8)
 @given(on_a_limb(10.0))
 def test_vertices_that_no_wall_and_no_region_touches_keep_their_bits(drawn):
-    one, what = limb(drawn[0]), replace(drawn[1], overall=None, end=None)
+    one, what = limb(drawn[0]), replace(drawn[1], overall=None, end=None, brim=None)
     outcome = rectified(one, what)
     assume(outcome is not None)
     still = (outcome.asked.weight == 0).all(axis=0)
