@@ -29,6 +29,7 @@ from rectify.limb.sanity import check_landmarks, doubtful
 from rectify.limb.vocabulary import vocabulary
 from rectify.rulebook import Rulebook, Tuning, is_resolved, load_rulebook, read_plan, read_tune, resolve
 from rectify.rulebook.facts import Facts, Layer, TapeValue
+from rectify.rulebook.places import Places
 from rectify.rulebook.plan import Plan, Warn
 from rectify.rulebook.tuning import share_said
 from rectify.rulebook.yamltext import Document, KeyPath
@@ -301,6 +302,7 @@ class Case:
             why=why,
             on=on,
             scan_sha256=self.scan_sha256,
+            places=Places(limb),
         )
         solves = any(d.by for d in book.says.dimensions) and not self.facts.rectified
         return limb, self._with_dimensions(resolved, limb) if solves else resolved()

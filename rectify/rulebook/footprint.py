@@ -52,14 +52,17 @@ def in_plane(
     """Spots (n) in the plane of an anchor: (n, 2) mm."""
     stations = np.array([spot.station_mm for spot in spots], dtype=np.float64)
     angles = np.array([spot.angle_deg for spot in spots], dtype=np.float64)
-    return np.stack(
-        [chart.around(anchor.angle_deg, stations, angles), chart.along(anchor.station_mm, stations, angles)],
-        axis=1,
-    )
+    return np.stack(chart.apart(anchor, stations, angles), axis=1)
 
 
 def footprint(places: Places, anchor: Spot, shape: Shape) -> Geometry:
-    """The outline as a shapely polygon in the plane of the anchor."""
+    """The outline as a shapely polygon in the plane of the anchor; drawn once."""
+    if (anchor, shape) not in places.footprints:
+        places.footprints[anchor, shape] = _drawn(places, anchor, shape)
+    return places.footprints[anchor, shape]
+
+
+def _drawn(places: Places, anchor: Spot, shape: Shape) -> Geometry:
     import shapely
 
     if isinstance(shape, Oval):

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any, Protocol
+from typing import TYPE_CHECKING, Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,9 +18,12 @@ from numpy.typing import NDArray
 from rectify.limb.spot import Spot
 from rectify.limb.vocabulary import VOCABULARY
 from rectify.rulebook.parts import LevelPlace, Moves, Place, RingPlace
-from rectify.rulebook.plan import Anchor
+from rectify.rulebook.plan import Anchor, Shape
 from rectify.rulebook.quantity import Quantity
 from rectify.rulebook.words import Wrong
+
+if TYPE_CHECKING:
+    from shapely import Geometry
 
 __all__ = ["ChartLike", "LandmarkLike", "LimbLike", "Line", "Places", "wrap"]
 
@@ -42,8 +45,7 @@ class ChartLike(Protocol):
     @property
     def centre_mm(self) -> float: ...
     def point(self, stations: Floats, angles: Floats) -> Floats: ...
-    def along(self, station: float, stations: Floats, angles: Floats) -> Floats: ...
-    def around(self, angle: float, stations: Floats, angles: Floats) -> Floats: ...
+    def apart(self, spot: Any, stations: Floats, angles: Floats) -> tuple[Floats, Floats]: ...
     def step(self, spot: Any, along_mm: float, around_mm: float) -> Any: ...
     def mean_radius(self, station: float) -> float: ...
     def is_captured(self, stations: Floats, angles: Floats) -> NDArray[np.bool_]: ...
@@ -112,10 +114,16 @@ class Line:
 
 
 class Places:
-    """Places on one limb. Raises Wrong where a place cannot be meant; the caller adds file and line."""
+    """Places on one limb. Raises Wrong where a place cannot be meant; the caller adds file and line.
+
+    Ways that were measured and outlines that were drawn are kept: a rulebook asks for the same ones many times over.
+    """
 
     def __init__(self, limb: LimbLike) -> None:
         self.limb, self.chart = limb, limb.chart
+        self.footprints: dict[tuple[Spot, Shape], Geometry] = {}  # of `rectify.rulebook.footprint`
+        self._ways: dict[tuple[Spot, Spot], tuple[float, float]] = {}
+        self._steps: dict[tuple[Spot, float, float], Spot] = {}
 
     # -- landmarks ---------------------------------------------------------------------------------
 
@@ -167,6 +175,12 @@ class Places:
         """So far along (distal) and around (increasing angle); a move of nothing keeps the exact spot."""
         if along_mm == 0.0 and around_mm == 0.0:
             return spot
+        key = spot, along_mm, around_mm
+        if key not in self._steps:
+            self._steps[key] = self._stepped(spot, along_mm, around_mm)
+        return self._steps[key]
+
+    def _stepped(self, spot: Spot, along_mm: float, around_mm: float) -> Spot:
         moved = self.chart.step(spot, along_mm, around_mm)
         to = Spot(float(moved.station_mm), wrap(float(moved.angle_deg)))
         # a chart ends where the skin does: what is missing is carried on straight, so that it shows as beyond it
@@ -218,9 +232,10 @@ class Places:
 
     def apart(self, a: Spot, b: Spot) -> tuple[float, float]:
         """How far b lies from a: around (increasing angle), along (distal), mm."""
-        stations, angles = np.array([b.station_mm]), np.array([b.angle_deg])
-        x = float(self.chart.around(a.angle_deg, stations, angles)[0])
-        return x, float(self.chart.along(a.station_mm, stations, angles)[0])
+        if (a, b) not in self._ways:
+            around, along = self.chart.apart(a, np.array([b.station_mm]), np.array([b.angle_deg]))
+            self._ways[a, b] = float(around[0]), float(along[0])
+        return self._ways[a, b]
 
     def path(self, places: Sequence[Place]) -> Line:
         """The line a path takes, before its ends are cut back.

@@ -43,6 +43,7 @@ def resolve(
     on: str | None = None,
     solution: Solution | None = None,
     bare: bool = False,
+    places: Places | None = None,
 ) -> Plan:
     """Resolve a rulebook for one limb.
 
@@ -54,7 +55,8 @@ def resolve(
     sets : `--set` strings, laid over them; `by`, `why` and `on` (ISO date) are said of these
     scan_sha256 : digest of the scan the plan is for
     solution : what the dimensions made of the rulebook's amounts (`rectify.engine.dimensions`); tunings come after it
-    bare : without what the tunings do to amounts: what a solution is found for
+    bare : without what the tunings do to amounts, and without a look at anatomy: what a solution is found for
+    places : of this limb, where a rulebook was resolved for it before
 
     Raises
     ------
@@ -79,7 +81,7 @@ def resolve(
         bench.forget_amounts()
     _without_a_brim_of_its_own(bench, limb)
     raise_all(notes.faults + _missing(bench, limb) + _short_capture(bench, limb) + _shaped_otherwise(bench))
-    places, limits = Places(limb), limits_of(rulebook.says.limits)
+    places, limits = places or Places(limb), limits_of(rulebook.says.limits)
     solution = solution or Solution()
     relied = _relied_on(bench, limb.amputation)
     resolver = RegionResolver(places, notes, VOCABULARY[limb.amputation], limits, solution, relied)
@@ -90,7 +92,8 @@ def resolve(
     end = resolve_end(bench, places)
     dimensions = resolve_dimensions(bench, places, [region.name for region in regions], solution.reasons)
     brim = resolve_brim(bench, places)
-    look_at_anatomy(places, notes, regions, limits)
+    if not bare:
+        look_at_anatomy(places, notes, regions, limits)
     _marks_needed(bench, limb)
     bench.say_what_was_not_said()
     raise_all(notes.faults)

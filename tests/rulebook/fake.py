@@ -43,11 +43,9 @@ class CapsuleChart:
         z = np.where(np.asarray(stations) > self.centre_mm, -self.centre_mm - self.radius * np.sin(polar), -stations)
         return np.stack([ring * np.sin(turn), ring * np.cos(turn), z], axis=-1)
 
-    def along(self, station: float, stations: Floats, angles: Floats) -> Floats:  # noqa: ARG002 - round in section
-        return np.asarray(stations) - station
-
-    def around(self, angle: float, stations: Floats, angles: Floats) -> Floats:
-        return self.ring(stations) * np.radians(wrapped(np.asarray(angles) - angle))
+    def apart(self, spot: Spot, stations: Floats, angles: Floats) -> tuple[Floats, Floats]:
+        around = self.ring(stations) * np.radians(wrapped(np.asarray(angles) - spot.angle_deg))
+        return around, np.asarray(stations) - spot.station_mm
 
     def step(self, spot: Spot, along_mm: float, around_mm: float) -> Spot:
         station = float(np.clip(spot.station_mm + along_mm, self.top_mm, self.pole_mm))
