@@ -86,11 +86,12 @@ def save_result(result: Result, folder: Path, *, replace: bool = False, without:
 
 def _reports(result: Result, folder: Path, without: Sequence[str]) -> None:
     from rectify.report.facts import to_json
-    from rectify.report.page import change_page
 
     _write(folder / _REPORT, to_json(result.report))
     _write(folder / "plan.yaml", plan_to_yaml(result.plan))
     if "page" not in without:
+        from rectify.report.page import change_page
+
         today = date.today().isoformat()  # the page alone carries a date: a sheet of paper must say how old it is
         _write(folder / "change-report.html", change_page(result.report, result.outcome, today))
 

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import numpy as np
 import shapely
-from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
 from rectify.capture.sheets import keep_limb, unpinch
 from rectify.capture.step import Step, place_of, place_text
@@ -18,6 +17,7 @@ from rectify.geometry.clip import clip
 from rectify.geometry.edges import border_loops
 from rectify.geometry.mesh import Floats, Ints, Mesh, Points
 from rectify.geometry.normals import face_areas
+from rectify.geometry.smoothing import gaussian
 
 __all__ = ["cut_by_plane", "edge_length", "trim_top"]
 
@@ -152,7 +152,7 @@ def _smoothed_course(points: Points) -> float:
     at = np.cumsum(step) - step
     even = np.linspace(0.0, step.sum(), 720, endpoint=False)
     course = np.stack([np.interp(even, at, points[:, i], period=step.sum()) for i in range(3)], axis=1)
-    course = gaussian_filter1d(course, 720 * _BITE_DEG / 360 / 2, axis=0, mode="wrap")
+    course = gaussian(course, 720 * _BITE_DEG / 360 / 2, around=True)
     return float(np.linalg.norm(np.roll(course, -1, axis=0) - course, axis=1).sum())
 
 
@@ -163,5 +163,6 @@ def _envelope(turn: Floats, depth: Floats) -> Floats:
     there = np.isfinite(deepest)
     deepest = np.interp(_BIN_MIDDLES, _BIN_MIDDLES[there], deepest[there], period=2 * np.pi)
     width = round(_BINS * _BITE_DEG / 360)
-    course = gaussian_filter1d(maximum_filter1d(deepest, 2 * width + 1, mode="wrap"), width / 2, mode="wrap")
+    beside = np.lib.stride_tricks.sliding_window_view(np.pad(deepest, width, mode="wrap"), 2 * width + 1)
+    course = gaussian(beside.max(axis=1), width / 2, around=True)
     return np.asarray(course + max(0.0, float((deepest - course).max())) + _MARGIN_MM)

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter, maximum_filter
 
 from rectify.engine.places import Places
 from rectify.errors import RectifyError
@@ -250,6 +249,8 @@ def _spread(chart: Chart, places: Places, lost: Floats) -> Floats:
 
     On the chart: the largest loss within a radius, then a Gaussian, so that the slope it adds is bounded in mm.
     """
+    from scipy.ndimage import gaussian_filter, maximum_filter
+
     at = np.flatnonzero(lost > 0)
     columns = chart.radius.shape[1]
     row = np.interp(places.stations[at], chart.stations, np.arange(len(chart.stations)))

@@ -13,7 +13,6 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.ndimage import gaussian_filter1d
 from scipy.sparse.linalg import splu
 
 from rectify.errors import MeshError
@@ -22,6 +21,7 @@ from rectify.geometry.crossings import crossing_faces
 from rectify.geometry.edges import border_loops, survey
 from rectify.geometry.mesh import Faces, Ints, Mesh, Points
 from rectify.geometry.patch import patch
+from rectify.geometry.smoothing import gaussian
 
 __all__ = ["Cap", "Film", "cap_opening", "closed", "survey_closed"]
 
@@ -173,7 +173,7 @@ def _membrane(flat: NDArray[np.float64], spacing: float) -> tuple[NDArray[np.flo
     centre = np.asarray(shapely.Polygon(flat).centroid.coords[0])
     out = flat - centre
     far = np.linalg.norm(out, axis=1, keepdims=True)
-    ring = centre + gaussian_filter1d(out * (1.0 - np.minimum(spacing / far, 0.5)), 2.0, axis=0, mode="wrap")
+    ring = centre + gaussian(out * (1.0 - np.minimum(spacing / far, 0.5)), 2.0, around=True)
     ring = np.ascontiguousarray(ring)
     if not (shapely.LinearRing(ring).is_simple and shapely.Polygon(flat).contains(shapely.Polygon(ring))):
         return patch(flat, spacing, _GROWTH)

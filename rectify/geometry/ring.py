@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
 from scipy.sparse import coo_matrix
 from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
@@ -15,6 +14,7 @@ from scipy.spatial import cKDTree
 from rectify.errors import MeshError
 from rectify.geometry.mesh import Faces, Floats, Ints, Mesh, Points
 from rectify.geometry.normals import unit, vertex_normals
+from rectify.geometry.smoothing import gaussian
 
 __all__ = ["Ring", "evenly", "side_of", "smoothed_ring", "strip_between"]
 
@@ -98,7 +98,7 @@ def strip_between(low: Ints, low_way: Floats, high: Ints, high_way: Floats) -> F
 def smoothed_ring(values: Points, points: Points, sigma_mm: float) -> Points:
     """Values along a ring after a Gaussian over its length; for a ring of about even spacing."""
     step = float(np.linalg.norm(np.roll(points, -1, axis=0) - points, axis=1).mean())
-    return np.asarray(gaussian_filter1d(values, sigma_mm / step, axis=0, mode="wrap"))
+    return gaussian(values, sigma_mm / step, around=True)
 
 
 def side_of(mesh: Mesh, ring: Ring, inside: int, band_mm: float) -> Floats:

@@ -25,13 +25,13 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from rectify.geometry.corners import all_corners
 from rectify.geometry.grid_spline import GridSpline, Reading, Steps
 from rectify.geometry.mesh import Floats, Mesh, Points
 from rectify.geometry.normals import unit
 from rectify.geometry.sections import Cuts, cut
+from rectify.geometry.smoothing import gaussian
 from rectify.limb.spot import Spot
 
 __all__ = ["Chart", "build_chart", "carried_on", "grid_normals", "wrap_deg"]
@@ -423,8 +423,8 @@ def _smooth(radius: Floats, ring_radius: Floats, sigma_mm: float, row_mm: float)
     reach = min(int(4 * sigma_mm / row_mm) + 2, len(radius) - 1)
     over = np.roll(around[-2 : -2 - reach : -1], c // 2, axis=1)
     before = 2 * around[0] - around[reach:0:-1]  # odd about the edge: a slope carries on
-    long = ndimage.gaussian_filter1d(np.concatenate([before, around, over]), sigma_mm / row_mm, axis=0)
-    return np.asarray(long[reach : reach + len(radius)])
+    long = gaussian(np.concatenate([before, around, over]), sigma_mm / row_mm, around=False)
+    return long[reach : reach + len(radius)]
 
 
 def grid_normals(surface: NDArray[np.float64], lateral: float) -> NDArray[np.float64]:

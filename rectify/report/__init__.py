@@ -5,7 +5,9 @@ Names are loaded when they are first used: a pipeline that wants the facts does 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from rectify.lazily import from_homes
 
 if TYPE_CHECKING:
     from rectify.report.facts import change_facts, measure_facts, to_json
@@ -14,18 +16,13 @@ if TYPE_CHECKING:
 
 __all__ = ["change_facts", "change_page", "measure_facts", "report_schema", "to_json"]
 
-_HOME = {
-    "change_facts": "rectify.report.facts",
-    "change_page": "rectify.report.page",
-    "measure_facts": "rectify.report.facts",
-    "report_schema": "rectify.report.schema",
-    "to_json": "rectify.report.facts",
-}
-
-
-def __getattr__(name: str) -> Any:
-    if name not in _HOME:
-        raise AttributeError(f"module 'rectify.report' has no attribute {name!r}")
-    import importlib
-
-    return getattr(importlib.import_module(_HOME[name]), name)
+__getattr__ = from_homes(
+    __name__,
+    {
+        "change_facts": "facts",
+        "change_page": "page",
+        "measure_facts": "facts",
+        "report_schema": "schema",
+        "to_json": "facts",
+    },
+)
