@@ -16,15 +16,15 @@ from typing import Literal
 import numpy as np
 
 from rectify.engine.achieved import Lost, RegionOutcome, achieve
-from rectify.engine.calliper import dimension_sizes, tips_of
+from rectify.engine.calliper import sizes_at, tips_of
 from rectify.engine.field import Asked, Weighed, ask
 from rectify.engine.guard import Guarded, guard, turned_over
-from rectify.engine.inside import Inside, donning_warning, inside_volumes
+from rectify.engine.inside import Inside, donning_warning, inside_plane, inside_volumes
 from rectify.engine.limits import breaches
 from rectify.geometry.cap import survey_closed
 from rectify.geometry.dihedral import added_dihedral
-from rectify.geometry.mesh import Floats, Mesh
-from rectify.geometry.volume import volume, volume_below
+from rectify.geometry.mesh import Floats, Mesh, Points
+from rectify.geometry.volume import volume, volumes_below
 from rectify.limb.limb import Limb
 from rectify.limb.measure import Profile, measure_levels
 from rectify.rulebook.plan import Plan, RegionPlan, Warn
@@ -109,6 +109,8 @@ class Outcome:
     inside : what of it lies inside the socket; None without a trimline
     levels_before, levels_after : Profile
         At the same levels, every 10 mm; after: of `unbrimmed`.
+    below_before_ml, below_after_ml : (k,) ml
+        What lies below each of these levels; meaningful where the section is closed.
     warnings : tuple of Warn
         The plan's and the engine's.
     breaches : tuple of Warn
@@ -125,6 +127,8 @@ class Outcome:
     volumes: Volumes
     levels_before: Profile
     levels_after: Profile
+    below_before_ml: Floats
+    below_after_ml: Floats
     dimensions: tuple[DimensionOutcome, ...]
     checks: Checks
     warnings: tuple[Warn, ...]
@@ -174,7 +178,10 @@ def rectify_limb(limb: Limb, plan: Plan, weighed: Weighed | None = None) -> Outc
     unbrimmed = mesh.with_vertices(mesh.vertices - asked.brim) if asked.brim.any() else mesh
     regions = achieve(limb, plan, asked, guarded)
     levels = np.arange(np.ceil(limb.chart.top_mm / _LEVEL_STEP_MM) * _LEVEL_STEP_MM, limb.end_level_mm, _LEVEL_STEP_MM)
-    before, after = limb.profile.only(levels), measure_levels(unbrimmed, levels)
+    measured = measure_levels(unbrimmed, np.union1d(levels, [d.level_mm for d in plan.dimensions]))
+    before, after = limb.profile.only(levels), measured.only(levels)
+    whole = volume(limb.closed_over(mesh.vertices)) / 1000.0
+    held = _Held.of(limb, plan, unbrimmed, levels)
     outcome = Outcome(
         limb=limb,
         plan=plan,
@@ -183,11 +190,13 @@ def rectify_limb(limb: Limb, plan: Plan, weighed: Weighed | None = None) -> Outc
         asked=asked,
         guarded=guarded,
         regions=regions,
-        volumes=_volumes(limb, mesh, unbrimmed),
+        volumes=_volumes(limb, held, whole, None if unbrimmed is mesh else unbrimmed),
         levels_before=before,
         levels_after=after,
-        dimensions=_dimensions(limb, plan, unbrimmed),
-        checks=_checks(limb, mesh, guarded, asked),
+        below_before_ml=held.before_ml[: len(levels)],
+        below_after_ml=held.after_ml[: len(levels)],
+        dimensions=_dimensions(limb, plan, measured, unbrimmed.vertices),
+        checks=_checks(limb, mesh, whole, guarded, asked),
         warnings=(
             *plan.warnings,
             *(asked.overall.warnings if asked.overall else ()),
@@ -198,34 +207,60 @@ def rectify_limb(limb: Limb, plan: Plan, weighed: Weighed | None = None) -> Outc
             *donning_warning(plan, after),
         ),
         breaches=(),
-        inside=inside_volumes(limb, plan, places, unbrimmed),
+        inside=None if held.brim is None else inside_volumes(limb, plan, places, held.brim, *held.at(-1)),
     )
-    held = breaches(outcome.worked, plan, outcome.volumes.change_percent, before, after, limb.inflection_mm)
-    return replace(outcome, breaches=held)
+    broken = breaches(outcome.worked, plan, outcome.volumes.change_percent, before, after, limb.inflection_mm)
+    return replace(outcome, breaches=broken)
 
 
-def _volumes(limb: Limb, mesh: Mesh, unbrimmed: Mesh) -> Volumes:
-    plane = limb.plane_level(unbrimmed.vertices)
-    whole = volume(limb.closed_over(mesh.vertices)) / 1000.0
-    bare = whole if unbrimmed is mesh else volume(limb.closed_over(unbrimmed.vertices)) / 1000.0
+@dataclass(frozen=True, eq=False)
+class _Held:
+    """What captured and finished wall hold below some levels, counted in one go over each surface.
+
+    The levels asked for, then the plane of the volumes, then, where there is a trimline, the plane of what is inside.
+    """
+
+    plane: float
+    brim: float | None
+    before_ml: Floats
+    after_ml: Floats
+
+    @classmethod
+    def of(cls, limb: Limb, plan: Plan, mesh: Mesh, levels: Floats) -> _Held:
+        plane, brim = limb.plane_level(mesh.vertices), inside_plane(limb, plan, mesh.vertices)
+        heights = -np.array([*levels, plane, *(() if brim is None else (brim,))])
+        before, after = (volumes_below(wall, heights) / 1000.0 for wall in (limb.mesh, mesh))
+        return cls(plane, brim, before, after)
+
+    def at(self, i: int) -> tuple[float, float]:
+        """Before and after below one of the levels, ml."""
+        return float(self.before_ml[i]), float(self.after_ml[i])
+
+
+def _volumes(limb: Limb, held: _Held, whole: float, unbrimmed: Mesh | None) -> Volumes:
+    """`whole`: ml of the closed model; `unbrimmed`: the wall without what forms the brim, where anything does."""
+    before, after = held.at(-1 if held.brim is None else -2)
+    bare = whole if unbrimmed is None else volume(limb.closed_over(unbrimmed.vertices)) / 1000.0
     return Volumes(
-        before_ml=limb.volume_ml(plane),
-        after_ml=volume_below(unbrimmed, -plane) / 1000.0,
-        plane_level_mm=plane,
+        before_ml=before,
+        after_ml=after,
+        plane_level_mm=held.plane,
         model_before_ml=limb.model_volume_ml(),
         model_after_ml=whole,
         brim_ml=whole - bare,
     )
 
 
-def _dimensions(limb: Limb, plan: Plan, mesh: Mesh) -> tuple[DimensionOutcome, ...]:
+def _dimensions(limb: Limb, plan: Plan, after: Profile, vertices: Points) -> tuple[DimensionOutcome, ...]:
     if not plan.dimensions:
         return ()
     tips = [tips_of(limb, d) for d in plan.dimensions]
-    before, after = (dimension_sizes(m, plan.dimensions, tips) for m in (limb.mesh, mesh))
+    was_there = measure_levels(limb.mesh, np.unique([d.level_mm for d in plan.dimensions]))
+    surfaces = (was_there, limb.mesh.vertices), (after, vertices)
+    sizes = (sizes_at(profile, at, plan.dimensions, tips) for profile, at in surfaces)
     regions = {region.name: region for region in plan.regions}
     out = []
-    for d, was, now in zip(plan.dimensions, map(float, before), map(float, after), strict=True):
+    for d, was, now in zip(plan.dimensions, *(map(float, size) for size in sizes), strict=True):
         met = None if d.target_mm is None else bool(abs(now - d.target_mm) <= d.within_mm)
         by = tuple(regions[name] for name in d.by if name in regions)
         out.append(
@@ -234,11 +269,10 @@ def _dimensions(limb: Limb, plan: Plan, mesh: Mesh) -> tuple[DimensionOutcome, .
     return tuple(out)
 
 
-def _checks(limb: Limb, mesh: Mesh, guarded: Guarded, asked: Asked) -> Checks:
-    model = limb.closed_over(mesh.vertices)
+def _checks(limb: Limb, mesh: Mesh, whole: float, guarded: Guarded, asked: Asked) -> Checks:
     closed, bodies = survey_closed(mesh, limb.cap)
     return Checks(
-        watertight=closed and volume(model) > 0,
+        watertight=closed and whole > 0,
         bodies=bodies,
         self_intersections=guarded.crossings,
         self_intersections_of_capture=guarded.crossings_of_capture,

@@ -15,10 +15,10 @@ from rectify.geometry.corners import corner_shares
 from rectify.geometry.mesh import Floats, Ints, Mesh, Points
 from rectify.geometry.nearest import nearest
 from rectify.limb.limb import Limb
-from rectify.limb.measure import measure_levels
+from rectify.limb.measure import Profile, measure_levels
 from rectify.rulebook.plan import Dimension
 
-__all__ = ["Tips", "dimension_sizes", "tips_of"]
+__all__ = ["Tips", "dimension_sizes", "sizes_at", "tips_of"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -60,10 +60,16 @@ def dimension_sizes(mesh: Mesh, dimensions: Sequence[Dimension], tips: Sequence[
         In the limb frame; of its faces no more is needed than the levels cut.
     dimensions, tips : k of each, as `tips_of` found them
     """
-    levels = np.unique([d.level_mm for d in dimensions])
-    profile = measure_levels(mesh, levels)
+    profile = measure_levels(mesh, np.unique([d.level_mm for d in dimensions]))
+    return sizes_at(profile, mesh.vertices, dimensions, tips)
+
+
+def sizes_at(
+    profile: Profile, vertices: Points, dimensions: Sequence[Dimension], tips: Sequence[Tips | None]
+) -> Floats:
+    """The same of a surface that was measured at all of their levels already."""
     out = np.empty(len(dimensions))
     for k, (d, tip) in enumerate(zip(dimensions, tips, strict=True)):
-        i = int(np.searchsorted(levels, d.level_mm))
-        out[k] = getattr(profile, d.measure)[i] if tip is None else tip.apart(mesh.vertices)
+        i = int(np.searchsorted(profile.levels, d.level_mm))
+        out[k] = getattr(profile, d.measure)[i] if tip is None else tip.apart(vertices)
     return out

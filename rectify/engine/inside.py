@@ -12,13 +12,13 @@ import numpy as np
 
 from rectify.engine.overall import end_move
 from rectify.engine.places import Places
-from rectify.geometry.mesh import Mesh
+from rectify.geometry.mesh import Points
 from rectify.geometry.volume import volume_below
 from rectify.limb.limb import Limb
 from rectify.limb.measure import Profile
 from rectify.rulebook.plan import Plan, Warn
 
-__all__ = ["Inside", "donning_warning", "inside_volumes"]
+__all__ = ["Inside", "donning_warning", "inside_plane", "inside_volumes"]
 
 _WIDER_PERCENT = 5.0  # soft tissue gives that much; a working value, no source
 
@@ -50,18 +50,27 @@ class Inside:
         return 100.0 * (self.after_ml - self.before_ml - self.end_ml) / self.before_ml
 
 
-def inside_volumes(limb: Limb, plan: Plan, places: Places, mesh: Mesh) -> Inside | None:
-    """Volumes inside the socket; None where the plan has no trimline.
+def inside_plane(limb: Limb, plan: Plan, vertices: Points) -> float | None:
+    """The level below which everything lies inside the socket; None where the plan has no trimline.
 
     Parameters
     ----------
-    mesh : Mesh
-        The finished wall, open at the top.
+    vertices : (n, 3) mm
+        The finished wall's.
     """
     if plan.brim is None:
         return None
-    plane = max(limb.plane_level(mesh.vertices), *(spot.station_mm for spot in plan.brim.line))
-    before, after = (volume_below(each, -plane) / 1000.0 for each in (limb.mesh, mesh))
+    return max(limb.plane_level(vertices), *(spot.station_mm for spot in plan.brim.line))
+
+
+def inside_volumes(limb: Limb, plan: Plan, places: Places, plane: float, before: float, after: float) -> Inside:
+    """Volumes inside the socket.
+
+    Parameters
+    ----------
+    plane : level, as `inside_plane` has it
+    before, after : ml below it
+    """
     end = 0.0
     if plan.end is not None and plan.end.amount_mm:
         vertices = limb.mesh.vertices

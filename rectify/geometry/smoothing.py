@@ -27,7 +27,7 @@ def gaussian(values: NDArray[np.floating[Any]], sigma: float, *, around: bool) -
     ends = [(reach, reach)] + [(0, 0)] * (values.ndim - 1)
     long = np.pad(np.asarray(values, dtype=np.float64), ends, mode="wrap" if around else "symmetric")
     n = len(values)
-    out = bell[0] * long[reach : reach + n]
+    out: NDArray[np.float64] = bell[0] * long[reach : reach + n]
     for step in range(reach, 0, -1):  # both sides together: a mirror image is smoothed to the same bits
         out += bell[step] * (long[reach - step : reach - step + n] + long[reach + step : reach + step + n])
     return out

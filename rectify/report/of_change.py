@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from rectify.engine.guard import slopes
-from rectify.geometry.volume import volumes_below
 from rectify.limb.measure import measure_levels
 from rectify.report.of_forms import form_facts
 from rectify.rulebook.describe import both_bases
@@ -236,10 +235,8 @@ def _tuned(entries: Iterable[Tuned]) -> list[Row]:
 def change_levels(outcome: Outcome) -> list[Row]:
     """Circumference, widths and what lies distal, before and after; absent where a section is open."""
     before, after = outcome.levels_before, outcome.levels_after
-    was, now = (
-        np.where(profile.closed, volumes_below(mesh, -profile.levels) / 1000.0, np.nan)
-        for profile, mesh in ((before, outcome.limb.mesh), (after, outcome.unbrimmed))
-    )
+    was = np.where(before.closed, outcome.below_before_ml, np.nan)
+    now = np.where(after.closed, outcome.below_after_ml, np.nan)
     return [
         {
             "level_mm": float(level),
