@@ -78,3 +78,49 @@ def heed_permissions() -> None:
 def no_file_over(size: int) -> Callable[[], None]:
     """For `before`: let no file grow over so many bytes; writing on fails, as where there is no more room."""
     return lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (size, size))
+
+
+# -- on a disk of its own -------------------------------------------------------------------------
+
+_ON_A_DISK = """
+mount -t tmpfs -o "$1" none "$2" || exit 126
+[ -z "$3" ] || cp -r "$3/." "$2" || exit 126
+cd "$2" || exit 126
+shift 3; left=$1; shift
+"$@"; code=$?
+cp -r . "$left" || exit 126
+exit $code
+"""
+
+
+def way_to_mount(folder: Path) -> tuple[str, ...]:
+    """The words that give a command mounts of its own, seen by nobody else; none where that is not permitted."""
+    point = folder / "mounted"
+    point.mkdir(exist_ok=True)
+    for way in (("unshare", "-m"), ("unshare", "-rm")):
+        words = [*way, "mount", "-t", "tmpfs", "-o", "size=64k", "none", str(point)]
+        with contextlib.suppress(FileNotFoundError):
+            if subprocess.run(words, capture_output=True, check=False).returncode == 0:
+                return way
+    return ()
+
+
+def run_on_disk(
+    way: tuple[str, ...], options: str, place: Path, left: Path, *words: str | Path, holds: Path | None = None
+) -> Ended:
+    """Run a command on a small disk that is mounted at `place` for it alone, and keep what it left there.
+
+    Parameters
+    ----------
+    way : as `way_to_mount` found it
+    options : of the file system: "size=300k", "nr_inodes=5"
+    left : Path
+        A folder for what lies on the disk afterwards, which goes with the command.
+    holds : Path, optional
+        A folder whose contents lie on the disk before.
+    """
+    command = [sys.executable, "-c", RUN, *map(str, words)]
+    begin = [*way, "sh", "-c", _ON_A_DISK, "sh", options, str(place), str(holds or ""), str(left)]
+    ended = subprocess.run([*begin, *command], env=ENVIRONMENT, capture_output=True, text=True, check=False)
+    assert ended.returncode != 126, ended.stderr
+    return Ended(ended.returncode, ended.stdout, ended.stderr)

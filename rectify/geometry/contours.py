@@ -101,8 +101,12 @@ def quiet_rings(cuts: Cuts, length_mm: float) -> QuietRings:
     until = np.cumsum(long)
     total: Floats = np.bincount(ring, weights=long, minlength=count).astype(np.float64)  # integers where there are none
     begins = np.concatenate([[0.0], np.cumsum(total)[:-1]]) if count else np.zeros(0)
-    at = begins[:, None] + total[:, None] * np.arange(_SAMPLES) / _SAMPLES
     first = np.searchsorted(ring, np.arange(count))
+    # from the point of greatest y on: a mirrored section, which runs the other way, has its samples at mirrored places
+    ahead = np.lexsort((-starts[:, 1], ring))[first]
+    start = (until - long)[ahead] - begins
+    on = start[:, None] + total[:, None] * np.arange(_SAMPLES) / _SAMPLES
+    at = begins[:, None] + on % np.maximum(total, 1e-12)[:, None]
     last = np.concatenate([first[1:], [len(ring)]]) - 1 if count else first
     piece = np.clip(np.searchsorted(until, at, side="right"), first[:, None], last[:, None])
     share = (at - (until - long)[piece]) / np.maximum(long[piece], 1e-12)

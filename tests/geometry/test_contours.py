@@ -110,6 +110,22 @@ def test_roughness_follows_the_noise(sigma):
     assert rough.mean() == pytest.approx(0.5 * sigma, rel=0.2)
 
 
+@pytest.mark.parametrize("order", ["as made", "turned about"])
+def test_a_mirrored_section_is_read_at_mirrored_places(order):
+    rng = np.random.default_rng(3)
+    rough = Mesh(PILL.vertices + rng.normal(0.0, 0.3, PILL.vertices.shape), PILL.faces)
+    over = Mesh(rough.vertices * [-1.0, 1.0, 1.0], rough.faces[:, ::-1])
+    if order == "turned about":  # other vertices come first, so that a ring begins elsewhere
+        n = len(over.vertices)
+        over = Mesh(over.vertices[::-1].copy(), n - 1 - over.faces)
+    levels = np.array([20.3, 60.7, 140.1])
+    one, two = (quiet_rings(sections(mesh, *levels), 2.0) for mesh in (rough, over))
+    back = two.quiet * [-1.0, 1.0]
+    back = np.concatenate([back[:, :1], back[:, :0:-1]], axis=1)  # it runs the other way
+    assert np.abs(back - one.quiet).max() < 1e-9  # mm
+    assert one.rough_mm == pytest.approx(two.rough_mm, abs=1e-9)
+
+
 def test_the_way_from_as_cut_to_quiet_is_straight():
     rings = quiet_rings(sections(ripple(30), 40.0, 60.0), 2.0)
     assert np.array_equal(rings.blended(np.array([0.0, 0.0])), rings.as_cut)

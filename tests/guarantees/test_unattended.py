@@ -1,7 +1,8 @@
 """The command as a pipeline runs it: full disks, forbidden folders, two runs at once, odd names; whole or absent.
 
-Full disks are a limit on the size of files, which writing runs into just as it does into the end of a disk, and a
-device that is always full; forbidden folders are forbidden to root as well, who gives up the right to write anywhere.
+Full disks are small disks, mounted for one command alone; where that is not permitted, and besides, a limit on the
+size of files, which writing runs into just as it does into the end of a disk. Forbidden folders are forbidden to root
+as well, who gives up the right to write anywhere.
 """
 
 from __future__ import annotations
@@ -15,7 +16,18 @@ from pathlib import Path
 import pytest
 
 from rectify.data import demo_folder
-from tests.running import ENVIRONMENT, RUN, Ended, contents, heed_permissions, no_file_over, run_alone, run_in
+from tests.running import (
+    ENVIRONMENT,
+    RUN,
+    Ended,
+    contents,
+    heed_permissions,
+    no_file_over,
+    run_alone,
+    run_in,
+    run_on_disk,
+    way_to_mount,
+)
 
 CODE = "RB-101"
 LEAN = ("--without", "page")
@@ -73,6 +85,53 @@ def test_where_there_is_no_room_an_earlier_result_stays(here, whole):
 def test_where_there_is_no_room_for_the_demo_cases_none_is_left(tmp_path):
     in_words(run_alone(tmp_path, "demo", "limbs", before=no_file_over(100_000)))
     assert names(tmp_path) == []
+
+
+def on_a_small_disk(here: Path, options: str, over: int, *words: str, holds: Path | None = None) -> tuple[Ended, str]:
+    """Run a command in an empty folder `disk`, or one with what `holds` has, on a disk that is too small for it, and
+    have what is left there in that folder; where mounts are not permitted with a limit on the size of files, `over`.
+    Which of the two is in the answer."""
+    disk, place = here / "disk", here / "place"
+    disk.mkdir()
+    way = way_to_mount(here)
+    if way:
+        place.mkdir()
+        return run_on_disk(way, options, place, disk, *words, holds=holds), f"a disk of {options}"
+    if holds is not None:
+        shutil.copytree(holds, disk, dirs_exist_ok=True)
+    return run_alone(disk, *words, before=no_file_over(over)), f"no mounts here: files of at most {over} bytes"
+
+
+@pytest.mark.parametrize(
+    ("options", "over"),
+    [("size=4k", 0), ("size=40k", 5_000), ("size=300k", 150_000), ("nr_inodes=4", 0)],
+    ids=["nothing", "the plan", "the report and not the shape", "three files"],
+)
+def test_on_a_full_disk_nothing_is_left_and_the_command_says_so(here, options, over, tell):
+    before = digests(here / CODE)
+    ended, how = on_a_small_disk(here, options, over, "apply", str(here / CODE), "--out", "result", *LEAN)
+    in_words(ended)
+    assert names(here / "disk") == [] and digests(here / CODE) == before
+    assert "the disk is full" in ended.err or "No space left on device" in ended.err or "no mounts" in how
+    tell(f"no room for a result: {how}")
+
+
+def test_on_a_full_disk_an_earlier_result_stays(here, whole, tell):
+    earlier = here / "earlier"
+    earlier.mkdir()
+    assert run_in(here, "apply", CODE, "--out", "earlier/result", *LEAN).code == 4
+    room = sum(-(-len(data) // 4096) * 4 for data in whole.values()) + 200  # KiB: the earlier one, and part of another
+    words = ("apply", str(here / CODE), "--out", "result", "--replace", *LEAN)
+    ended, how = on_a_small_disk(here, f"size={room}k", 150_000, *words, holds=earlier)
+    in_words(ended)
+    assert names(here / "disk") == ["result"] and contents(here / "disk" / "result") == whole
+    tell(f"no room beside an earlier result: {how}")
+
+
+def test_on_a_disk_with_room_enough_the_result_is_whole(here, whole):
+    # so the tests above fail for want of room and for nothing else
+    ended, _ = on_a_small_disk(here, "size=9m", 5_000_000, "apply", str(here / CODE), "--out", "result", *LEAN)
+    assert ended.code == 4 and contents(here / "disk" / "result") == whole
 
 
 def test_with_room_enough_the_limit_changes_nothing(here, whole):
