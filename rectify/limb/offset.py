@@ -16,8 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from rectify.errors import MeshError
+from rectify.geometry.grid_spline import GridSpline
 from rectify.geometry.mesh import Floats, Points
 from rectify.geometry.nearest import Tree
+from rectify.geometry.normals import dots
 from rectify.limb.chart import Chart, build_chart, carried_on
 from rectify.limb.landmarks import Landmark
 from rectify.limb.limb import Limb, profile_of
@@ -26,8 +28,8 @@ from rectify.limb.spot import Spot
 __all__ = ["offset_limb"]
 
 _STEPS = 12
-_EXACT_STEPS = 2
-_CLOSE_MM = 1e-4
+_EXACT_STEPS = 4
+_CLOSE_MM = 1e-3  # the step that finds that much or less mends it to the second order
 
 
 def offset_limb(limb: Limb, mm: float) -> Limb:
@@ -41,7 +43,7 @@ def offset_limb(limb: Limb, mm: float) -> Limb:
     if mm == 0.0:
         return limb
     tree = Tree(limb.mesh.vertices, limb.mesh.faces)
-    gain = _radial_gain(limb, mm, tree)
+    gain = GridSpline.of(_radial_gain(limb, mm, tree), around=True)
     vertices = _exactly(limb, mm, tree, _carry(limb.chart, gain, limb.mesh.vertices))
     mesh = limb.mesh.with_vertices(vertices)
     chart = build_chart(mesh, limb.side, smooth_mm=limb.chart.smooth_mm)
@@ -58,15 +60,13 @@ def _radial_gain(limb: Limb, mm: float, tree: Tree) -> NDArray[np.float64]:
     lean = np.clip(np.einsum("ij,ij->i", chart.normal(stations, angles), ray), 0.3, 1.0)
     gain = mm / lean
     skin = chart.captured.ravel()
+    at = np.flatnonzero(skin)
     for _ in range(_STEPS):
-        points = start + gain[:, None] * ray
-        distance, _, place = tree.nearest(points)
-        away = points - place
-        short = abs(mm) - distance
-        if np.abs(short[skin]).max(initial=0.0) < _CLOSE_MM:
+        more, off = _to_go(tree, start[at] + gain[at, None] * ray[at], ray[at], mm)
+        gain[at] += more
+        at = at[off >= _CLOSE_MM]
+        if not len(at):
             break
-        slope = np.abs(np.einsum("ij,ij->i", away, ray)) / np.maximum(distance, 1e-9)
-        gain = gain + np.sign(mm) * short / np.clip(slope, 0.3, 1.0)
     if mm < 0 and float((chart.radius.ravel() + gain)[skin].min()) <= 1.0:
         raise MeshError(
             f"taking {-mm:g} mm off leaves nothing of the limb somewhere", hint="are the layers of the scan right?"
@@ -84,10 +84,22 @@ def _exactly(limb: Limb, mm: float, tree: Tree, vertices: Points) -> Points:
     inner = np.flatnonzero(cKDTree(limb.edge).query(limb.mesh.vertices)[0] > 2.0 * abs(mm) + 2.0 * limb.edge_mm)
     ray = _rays(limb.chart, *limb.chart.locate(limb.mesh.vertices[inner]))
     for _ in range(_EXACT_STEPS):
-        distance, _, place = tree.nearest(out[inner])
-        slope = np.abs(np.einsum("ij,ij->i", out[inner] - place, ray)) / np.maximum(distance, 1e-9)
-        out[inner] += (np.sign(mm) * (abs(mm) - distance) / np.clip(slope, 0.3, 1.0))[:, None] * ray
+        more, off = _to_go(tree, out[inner], ray, mm)
+        out[inner] += more[:, None] * ray
+        going_on = off >= _CLOSE_MM
+        inner, ray = inner[going_on], ray[going_on]
+        if not len(inner):
+            break
     return out
+
+
+def _to_go(tree: Tree, points: Points, ray: Points, mm: float) -> tuple[Floats, Floats]:
+    """How much farther along their rays (k, 3) points (k, 3) lie `mm` from the skin, by Newton's step, and how much
+    they are off now: (k,) and (k,) mm."""
+    distance, _, place = tree.nearest(points)
+    slope = np.abs(dots(points - place, ray)) / np.maximum(distance, 1e-9)
+    short = abs(mm) - distance
+    return np.sign(mm) * short / np.clip(slope, 0.3, 1.0), np.abs(short)
 
 
 def _rays(chart: Chart, stations: Floats, angles: Floats) -> Points:
@@ -98,12 +110,12 @@ def _rays(chart: Chart, stations: Floats, angles: Floats) -> Points:
     return np.stack([chart.lateral * across * np.sin(turn), across * np.cos(turn), -np.sin(polar)], axis=1)
 
 
-def _carry(chart: Chart, gain: NDArray[np.float64], points: Points) -> Points:
+def _carry(chart: Chart, gain: GridSpline, points: Points) -> Points:
     stations, angles = chart.locate(points)
-    return np.asarray(points + chart.read(gain, stations, angles)[:, None] * _rays(chart, stations, angles))
+    return np.asarray(points + chart.reading(stations, angles).of(gain)[:, None] * _rays(chart, stations, angles))
 
 
-def _moved(mark: Landmark, old: Chart, gain: NDArray[np.float64], new: Chart) -> Landmark:
+def _moved(mark: Landmark, old: Chart, gain: GridSpline, new: Chart) -> Landmark:
     if not len(mark.points) or mark.beyond_capture:
         return mark
     points = _carry(old, gain, mark.points)
