@@ -9,6 +9,7 @@ from shapely.geometry.base import BaseGeometry
 
 from rectify.engine.layout import Layout
 from rectify.geometry.mesh import Floats, Points
+from rectify.geometry.segments import border_distance
 from rectify.limb.spot import Spot
 from rectify.rulebook.plan import KeepClear, Outline, Oval, RegionPlan, Strip
 
@@ -73,8 +74,6 @@ def inradius(shape: BaseGeometry) -> float:
     """
     if shape.is_empty:
         return 0.0
-    border = shape.boundary
-    shapely.prepare(border)
     shapely.prepare(shape)
     x0, y0, x1, y1 = shape.bounds
     x, y = np.arange(x0, x1 + _GRID_MM, _GRID_MM), np.arange(y0, y1 + _GRID_MM, _GRID_MM)
@@ -85,7 +84,7 @@ def inradius(shape: BaseGeometry) -> float:
         if not inside.any():
             return best
         px, py = px[inside], py[inside]
-        distance = shapely.distance(shapely.points(px, py), border)
+        distance = border_distance(shape, np.stack([px, py], axis=1))
         at = int(np.argmax(distance))
         best = float(distance[at])
         x, y = (c + np.arange(-_GRID_MM, _GRID_MM + 0.01, 0.1 * _GRID_MM) for c in (px[at], py[at]))

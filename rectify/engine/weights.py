@@ -21,6 +21,7 @@ from rectify.engine.outline import cleared, closed, drawn, inradius, opened, pla
 from rectify.errors import RulesError
 from rectify.geometry.grid_spline import GridSpline, Reading
 from rectify.geometry.mesh import Floats, Points
+from rectify.geometry.segments import border_distance
 from rectify.limb.chart import Chart
 from rectify.rulebook.plan import Band, EndCap, Fall, Outline, Oval, RegionPlan, Sector, Strip
 
@@ -241,10 +242,8 @@ class _Raster:
         x = self._low[0] + _RASTER_MM * np.arange(self._size[0])
         y = self._low[1] + _RASTER_MM * np.arange(self._size[1])
         px, py = (g.ravel() for g in np.meshgrid(x, y, indexing="ij"))
-        border = shapely.boundary(line)
-        shapely.prepare(border)
         shapely.prepare(line)
-        distance = shapely.distance(shapely.points(px, py), border)
+        distance = border_distance(line, np.stack([px, py], axis=1))
         distance *= np.where(shapely.contains_xy(line, px, py), 1.0, -1.0)
         self._spline = GridSpline.of(distance.reshape(self._size), around=False)
 
