@@ -20,7 +20,7 @@ from rectify.engine.calliper import sizes_at, tips_of
 from rectify.engine.field import Asked, Weighed, ask
 from rectify.engine.guard import Guarded, guard, turned_over
 from rectify.engine.inside import Inside, donning_warning, inside_plane, inside_volumes
-from rectify.engine.limits import breaches
+from rectify.engine.limits import breaches, judged_levels
 from rectify.geometry.cap import survey_closed
 from rectify.geometry.dihedral import added_dihedral
 from rectify.geometry.mesh import Floats, Mesh, Points
@@ -178,7 +178,8 @@ def rectify_limb(limb: Limb, plan: Plan, weighed: Weighed | None = None) -> Outc
     unbrimmed = mesh.with_vertices(mesh.vertices - asked.brim) if asked.brim.any() else mesh
     regions = achieve(limb, plan, asked, guarded)
     levels = np.arange(np.ceil(limb.chart.top_mm / _LEVEL_STEP_MM) * _LEVEL_STEP_MM, limb.end_level_mm, _LEVEL_STEP_MM)
-    measured = measure_levels(unbrimmed, np.union1d(levels, [d.level_mm for d in plan.dimensions]))
+    judged = judged_levels(limb.profile.levels, plan, limb.inflection_mm)
+    measured = measure_levels(unbrimmed, np.unique([*levels, *judged, *(d.level_mm for d in plan.dimensions)]))
     before, after = limb.profile.only(levels), measured.only(levels)
     whole = volume(limb.closed_over(mesh.vertices)) / 1000.0
     held = _Held.of(limb, plan, unbrimmed, levels)
@@ -209,7 +210,8 @@ def rectify_limb(limb: Limb, plan: Plan, weighed: Weighed | None = None) -> Outc
         breaches=(),
         inside=None if held.brim is None else inside_volumes(limb, plan, places, held.brim, *held.at(-1)),
     )
-    broken = breaches(outcome.worked, plan, outcome.volumes.change_percent, before, after, limb.inflection_mm)
+    sizes = limb.profile.only(judged), measured.only(judged)
+    broken = breaches(outcome.worked, plan, outcome.volumes.change_percent, *sizes)
     return replace(outcome, breaches=broken)
 
 

@@ -8,15 +8,21 @@ from rectify.geometry.mesh import Floats
 from rectify.limb.measure import Profile
 from rectify.rulebook.plan import Plan, Warn
 
-__all__ = ["breaches"]
+__all__ = ["breaches", "judged_levels"]
 
 _ROUNDING_MM = 1e-6
 _SAID = {"ap": "AP", "ml": "ML", "circumference": "the circumference"}
 
 
-def breaches(
-    move: Floats, plan: Plan, volume_percent: float, before: Profile, after: Profile, wall_to: float
-) -> tuple[Warn, ...]:
+def judged_levels(levels: Floats, plan: Plan, wall_to: float) -> Floats:
+    """The levels at which limits of widths and girth are held, of those of a capture's profile, every 2 mm: the wall's,
+    down to where it turns in to the end; none where the plan says no such limit."""
+    limits = plan.limits
+    said = (limits.ap_percent, limits.ml_percent, limits.circumference_percent)
+    return levels[levels <= wall_to] if any(allowed is not None for allowed in said) else levels[:0]
+
+
+def breaches(move: Floats, plan: Plan, volume_percent: float, before: Profile, after: Profile) -> tuple[Warn, ...]:
     """Every limit that does not hold, as warnings of severity stop.
 
     Parameters
@@ -27,9 +33,7 @@ def breaches(
     volume_percent : float
         Change of volume below the plane.
     before, after : Profile
-        At the same levels.
-    wall_to : float, mm
-        Level to which widths and circumferences are held: where the wall turns in to the end.
+        At the levels at which widths and circumferences are held: see `judged_levels`.
     """
     limits = plan.limits
     out: list[Warn] = []
@@ -64,7 +68,7 @@ def breaches(
         if allowed is None:
             continue
         was, now = getattr(before, name), getattr(after, name)
-        there = np.isfinite(was) & np.isfinite(now) & (before.levels <= wall_to)
+        there = np.isfinite(was) & np.isfinite(now)
         percent = 100.0 * (now[there] / was[there] - 1.0)
         for worst in (percent.argmin(), percent.argmax()) if len(percent) else ():
             if not allowed[0] <= percent[worst] <= allowed[1]:
