@@ -33,7 +33,7 @@ def test_growth_prints_exponents(capsys):
     growth.main(["--triangles", "9000", "12000", "--repeats", "1"])
     out = capsys.readouterr().out
     assert len(re.findall(r"^exponent of \w+", out, re.MULTILINE)) == 3
-    assert "start-up" in out and "MB" in out
+    assert len(re.findall(r"of what grows +[\d.nan]+, beside [\d.nan]+ (?:s|MB) for any scan", out)) == 3
 
 
 def test_an_exponent_is_the_slope_of_the_logarithms():
@@ -41,6 +41,13 @@ def test_an_exponent_is_the_slope_of_the_logarithms():
     assert growth.exponent(sizes, [5.0 * n for n in sizes]) == pytest.approx(1.0)
     assert growth.exponent(sizes, [0.1 * n**1.5 for n in sizes]) == pytest.approx(1.5)
     assert growth.exponent(sizes, [7.0] * 3) == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize("power", [0.9, 1.0, 1.16])
+def test_what_grows_is_told_from_what_any_scan_takes(power):
+    sizes = [8_000, 50_000, 200_000, 1_000_000]
+    found, start = growth.own_exponent(sizes, [0.9 + 2.0 * (n / 1e6) ** power for n in sizes])
+    assert found == pytest.approx(power, abs=1e-6) and start == pytest.approx(0.9)
 
 
 @pytest.mark.parametrize("triangles", [8_000, 50_000])
