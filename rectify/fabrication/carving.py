@@ -22,15 +22,13 @@ from rectify.errors import InputError
 from rectify.fabrication.cut_line import Within, within_trimline
 from rectify.fabrication.cutter import Missed, missed_depths, missed_places
 from rectify.fabrication.filed import check_sound, filed
-from rectify.fabrication.folder import whole_or_nothing
+from rectify.fabrication.made import Kind, save_made
 from rectify.fabrication.mandrel import Mandrel, choose_mandrel, hidden_depths
-from rectify.fabrication.manifest import FRAME, json_bytes, write_manifest
+from rectify.fabrication.manifest import FRAME
 from rectify.fabrication.narrowing import Narrowing, narrowing
 from rectify.fabrication.narrowing_facts import narrowing_facts, place_of
 from rectify.fabrication.positive import Positive
 from rectify.fabrication.skirt import Skirt, with_skirt
-from rectify.fabrication.threemf import write_threemf
-from rectify.fabrication.write_stl import write_stl
 from rectify.geometry.diffuse import diffused
 from rectify.geometry.edges import border_loops, survey
 from rectify.geometry.mesh import Floats, Ints, Mesh
@@ -41,6 +39,7 @@ from rectify.geometry.volume import volume
 __all__ = ["CARVE_REPORT", "CarvingModel", "CarvingSpec", "make_carving"]
 
 CARVE_REPORT = "carve-report.json"
+_KIND = Kind("carve", "carving model", "carving-model", "model to be carved, with waste", CARVE_REPORT)
 _OVER_MM = 1.0  # the exact surface goes so far past the line
 _GROOVE_MM, _GROOVE_DEEP_MM, _GROOVE_EDGE_MM = 1.2, 0.8, 0.5  # half its width, its depth, the mesh there
 _GROOVE_SMOOTH_MM = 2.5  # of the directions it is pressed in along: a facet's own would fold it
@@ -130,24 +129,9 @@ class CarvingModel:
         ------
         OutputError
         """
-        folder = Path(folder)
-        code = self.positive.code
-        with whole_or_nothing(folder, replace=replace, inputs=self.positive.files, earlier=CARVE_REPORT) as aside:
-            write_stl(self.mesh, aside / f"{code}-carve.stl", what="carving model")
-            write_threemf(self.mesh, aside / f"{code}-carve.3mf", name=f"{code} carving model")
-            write_stl(self.positive.mesh, aside / f"{code}-rectified.stl")
-            (aside / CARVE_REPORT).write_bytes(json_bytes(self.facts))
-            roles = {
-                f"{code}-carve.stl": "model to be carved, with waste",
-                f"{code}-carve.3mf": "model to be carved, with waste",
-                f"{code}-rectified.stl": "exact positive model, in the limb frame",
-                CARVE_REPORT: "figures of the model to be carved",
-            }
-            frame = FRAME if self.spec.axes == "limb" else f"{_MANDREL_FRAME}; {code}-rectified.stl: {FRAME}"
-            write_manifest(
-                aside, case=code, made="carving-model", status=self.positive.status, roles=roles, frame=frame
-            )
-        return folder
+        exact = "exact positive model, in the limb frame"
+        frame = FRAME if self.spec.axes == "limb" else f"{_MANDREL_FRAME}; {self.positive.code}-rectified.stl: {FRAME}"
+        return save_made(self.positive, _KIND, self.mesh, self.facts, folder, exact=exact, frame=frame, replace=replace)
 
 
 _MANDREL_FRAME = "mandrel: z along it from the end to the base, x = y = 0 on it, +y as near to anterior as can be"

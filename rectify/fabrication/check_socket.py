@@ -20,15 +20,13 @@ import rectify
 from rectify.errors import InputError
 from rectify.fabrication.filed import faults_of, filed, unsound
 from rectify.fabrication.fitting import Fitting, Seat, seat_of, with_fitting
-from rectify.fabrication.folder import whole_or_nothing
-from rectify.fabrication.manifest import FRAME, json_bytes, write_manifest
+from rectify.fabrication.made import Kind, save_made
+from rectify.fabrication.manifest import FRAME
 from rectify.fabrication.narrowing import Narrowing, best_pull, narrowing, pull_direction
 from rectify.fabrication.narrowing_facts import narrowing_facts
 from rectify.fabrication.positive import Positive
 from rectify.fabrication.shell import Shell, Wall, make_shell
 from rectify.fabrication.thickness import Thickness, check_thickness, thickness
-from rectify.fabrication.threemf import write_threemf
-from rectify.fabrication.write_stl import write_stl
 from rectify.geometry.edges import survey
 from rectify.geometry.mesh import Mesh
 from rectify.geometry.normals import face_areas
@@ -37,6 +35,7 @@ from rectify.geometry.volume import volume
 __all__ = ["SOCKET_REPORT", "CheckSocket", "SocketSpec", "make_socket"]
 
 SOCKET_REPORT = "socket-report.json"
+_KIND = Kind("socket", "check socket", "check-socket", "check socket", SOCKET_REPORT)
 _SHARES = (0.70, 0.66, 0.74)  # of the wall: where a boss runs in it, tried in turn
 
 
@@ -91,19 +90,7 @@ class CheckSocket:
         ------
         OutputError
         """
-        folder = Path(folder)
-        code = self.positive.code
-        with whole_or_nothing(folder, replace=replace, inputs=self.positive.files, earlier=SOCKET_REPORT) as aside:
-            write_stl(self.mesh, aside / f"{code}-socket.stl", what="check socket")
-            write_threemf(self.mesh, aside / f"{code}-socket.3mf", name=f"{code} check socket")
-            (aside / SOCKET_REPORT).write_bytes(json_bytes(self.facts))
-            roles = {
-                f"{code}-socket.stl": "check socket",
-                f"{code}-socket.3mf": "check socket",
-                SOCKET_REPORT: "figures of the check socket",
-            }
-            write_manifest(aside, case=code, made="check-socket", status=self.positive.status, roles=roles)
-        return folder
+        return save_made(self.positive, _KIND, self.mesh, self.facts, folder, replace=replace)
 
 
 def make_socket(positive: Positive, spec: SocketSpec | None = None) -> CheckSocket:
