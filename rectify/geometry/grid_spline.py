@@ -75,9 +75,7 @@ class Reading:
 
     def __init__(self, down: Steps, along: Steps, shape: tuple[int, int]) -> None:
         self._width = shape[1] + 3
-        # in units of the coefficients, whose first row and column are one before the grid's own
-        self._first = down.at * self._width + along.at
-        self._down, self._along = down.weights, along.weights
+        self._down, self._along = down, along
 
     @classmethod
     def at(cls, rows: Floats, columns: Floats, shape: tuple[int, int], order: int = 3) -> Reading:
@@ -85,22 +83,44 @@ class Reading:
         return cls(Steps.of(rows, shape[0], order), Steps.of(columns, shape[1], order), shape)
 
     def of(self, spline: GridSpline) -> Floats:
-        """The values there, (n,); the same to the bit however many places are read together."""
-        flat, n = spline.coefficients.ravel(), len(self._first)
+        """The values there, (n,); the same to the bit however many places are read together, more than one.
+
+        Along a single row or column a grid is a line of values: four of them count for each place instead of sixteen.
+        """
+        down, along = self._down, self._along
+        if len(down.at) == 1 < len(along.at):
+            rows = spline.coefficients[down.at[0] : down.at[0] + 4]
+            return _on_line(np.add.reduce(rows * down.weights), along)
+        if len(along.at) == 1 < len(down.at):
+            columns = spline.coefficients[:, along.at[0] : along.at[0] + 4]
+            return _on_line(np.add.reduce(columns * along.weights.T, axis=1), down)
+        # in units of the coefficients, whose first row and column are one before the grid's own
+        flat, first = spline.coefficients.ravel(), down.at * self._width + along.at
+        n = len(first)
         if n <= _FEW:
-            block = flat.take(self._first + _offsets(self._width))
-            rows = np.add.reduce(block * self._along, axis=1)
-            return np.asarray(np.add.reduce(rows * self._down, axis=0))
+            block = flat.take(first + _offsets(self._width))
+            rows = np.add.reduce(block * along.weights, axis=1)
+            return np.asarray(np.add.reduce(rows * down.weights, axis=0))
         out = np.zeros(n)
         for i in range(4):
             row = np.zeros(n)
             for j in range(4):
-                part = flat.take(self._first + (i * self._width + j))
-                part *= self._along[j]
+                part = flat.take(first + (i * self._width + j))
+                part *= along.weights[j]
                 row += part
-            row *= self._down[i]
+            row *= down.weights[i]
             out += row
         return out
+
+
+def _on_line(values: Floats, steps: Steps) -> Floats:
+    """Between the coefficients of one row or column: (n,)."""
+    out = np.zeros(len(steps.at))
+    for i in range(4):
+        part = values.take(steps.at + i)
+        part *= steps.weights[i]
+        out += part
+    return out
 
 
 @lru_cache(maxsize=64)
