@@ -88,8 +88,10 @@ class Asked:
         its core where nothing builds up or reduces."""
         rank = [-1 if region.forms else int(region.action == "build-up") for region in plan.regions]
         rivals = [j for j in range(len(rank)) if j != i and rank[j] >= max(rank[i], 0)]
-        free = (self.weight[rivals] == 0).all(axis=0) if rivals else np.ones(self.weight.shape[1], dtype=bool)
-        return np.asarray((self.weight[i] == 1.0) & free)
+        whole = np.flatnonzero(self.weight[i] == 1.0)
+        out = np.zeros(self.weight.shape[1], dtype=bool)
+        out[whole] = (self.weight[np.ix_(rivals, whole)] == 0).all(axis=0)
+        return out
 
 
 @dataclass(frozen=True, eq=False)
