@@ -24,6 +24,7 @@ class Mesh:
     ----------
     vertices : (n, 3) float64, mm unless a reader says otherwise
     faces : (m, 3) int64
+        Kept column by column in memory, as work on whole surfaces reads them.
     colours : (n, 3) uint8, optional
         One colour per vertex where the file carried them (pencil marks).
     topology : dict
@@ -35,6 +36,9 @@ class Mesh:
     faces: Faces
     colours: NDArray[np.uint8] | None = None
     topology: dict[str, Any] = field(default_factory=dict, repr=False)
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "faces", np.asfortranarray(self.faces))
 
     def with_vertices(self, vertices: Points) -> Mesh:
         """The same faces and colours on other positions (n, 3)."""
