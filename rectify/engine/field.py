@@ -87,10 +87,10 @@ class Asked:
         """(n,) the core of region i: its weight is 1, and no region of its rank or above has any. What forms a wall has
         its core where nothing builds up or reduces."""
         rank = [-1 if region.forms else int(region.action == "build-up") for region in plan.regions]
-        rivals = [j for j in range(len(rank)) if j != i and rank[j] >= max(rank[i], 0)]
+        rivals = np.array([j for j in range(len(rank)) if j != i and rank[j] >= max(rank[i], 0)], dtype=np.int64)
         whole = np.flatnonzero(self.weight[i] == 1.0)
         out = np.zeros(self.weight.shape[1], dtype=bool)
-        out[whole] = (self.weight[np.ix_(rivals, whole)] == 0).all(axis=0)
+        out[whole] = (self.weight[rivals[:, None], whole] == 0).all(axis=0)
         return out
 
 
