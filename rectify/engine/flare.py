@@ -15,6 +15,7 @@ from rectify.engine.blend import quintic
 from rectify.engine.brim import brim_curve
 from rectify.engine.places import Places
 from rectify.geometry.mesh import Floats, Points
+from rectify.geometry.segments import nearest_segment
 from rectify.limb.chart import Chart, wrap_deg
 from rectify.rulebook.plan import Brim
 
@@ -81,23 +82,10 @@ def above_line(chart: Chart, brim: Brim, stations: Floats, angles: Floats) -> Fl
     start = degrees.min() if turn > 0 else degrees.max()
     own = start + (angles - start) % 360.0 if turn > 0 else start - (start - angles) % 360.0
     points = np.stack([np.radians(own) * radius, stations], axis=1)
-    from scipy.spatial import cKDTree
-
-    _, near = cKDTree(line[:-1]).query(points)
-    return _signed(points, line, np.asarray(near, dtype=np.int64), float(np.sign(turn)))
-
-
-def _signed(points: Floats, line: Floats, near: NDArray[np.int64], turn: float) -> Floats:
-    """Distance to the two pieces of the line that meet at its nearest point, positive on the proximal side."""
-    best, sign = np.full(len(points), np.inf), np.ones(len(points))
-    for first in (np.maximum(near - 1, 0), near):
-        a, b = line[first], line[first + 1]
-        d = b - a
-        share = np.clip(np.einsum("ij,ij->i", points - a, d) / np.maximum(np.einsum("ij,ij->i", d, d), 1e-12), 0, 1)
-        off = points - (a + share[:, None] * d)
-        far = np.hypot(off[:, 0], off[:, 1])
-        side = d[:, 0] * off[:, 1] - d[:, 1] * off[:, 0]  # y is distal: positive to the distal side of a line that
-        nearer = far < best  # runs towards increasing angle
-        best = np.where(nearer, far, best)
-        sign = np.where(nearer, np.where(side * turn > 0, -1.0, 1.0), sign)
-    return best * sign
+    ways = np.diff(line, axis=0)
+    pieces = np.flatnonzero(ways.any(axis=1))
+    distance, piece = nearest_segment(points, line, np.stack([pieces, pieces + 1], axis=1))
+    way, off = ways[pieces[piece]], points - line[pieces[piece]]
+    # y is distal: positive to the distal side of a line that runs towards increasing angle
+    distal = (way[:, 0] * off[:, 1] - way[:, 1] * off[:, 0]) * np.sign(turn) > 0
+    return np.where(distal, -distance, distance)
