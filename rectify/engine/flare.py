@@ -1,9 +1,16 @@
 """The flare of the brim: the model's wall turned outwards near the trimline, so that what is draped over it is.
 
-Measured from the trimline in the unrolled wall, d below it: with t = 1 - d / over the surface goes out along its
-normal by out * t², from nothing at `over` below the line to `out` at it. Above the line, where what is draped over the
-model is cut off, the curve levels out at one and a quarter times `out` and stays there: nothing undercut. Full over the
-side that is flared, it runs out round the limb over 30 degrees on either hand.
+Measured from the trimline in the unrolled wall, d below it: with t = 1 - d / over the surface goes out by out * t²,
+from nothing at `over` below the line to `out` at it. Above the line, where what is draped over the model is cut off, it
+levels out as it rose, by out * (2 - (2 - t)²) to twice `out` at `over` above the line, and stays there: nothing
+undercut, and the crown bends no more sharply than the hollow under it. Levelled out over less, the crown turned by most
+of its angle within one edge of a coarse scan, and stood there like the teeth of a saw.
+
+Each place goes along the wall's normal, smoothed over half of `over`: what is carried out so far along normals that
+follow every fold of the skin runs into itself in a groin, and makes teeth of small noise. At the line of the limbs it
+was tried on the direction leaves the wall's own normal by 13 degrees at most: 0.15 mm of 6.
+
+Full over the side that is flared, it runs out round the limb over 30 degrees on either hand.
 """
 
 from __future__ import annotations
@@ -23,6 +30,7 @@ __all__ = ["above_line", "flare_move", "flared_side", "rise"]
 
 _SIDES = {"anterior": 0.0, "lateral": 90.0, "posterior": 180.0, "medial": -90.0}
 _HALF_SIDE_DEG, _RUN_OUT_DEG = 45.0, 30.0
+_SMOOTH = 0.5  # of `over`: Gaussian sigma of the directions; half of it still makes teeth, twice it leaves the normal
 
 
 def flare_move(
@@ -33,7 +41,7 @@ def flare_move(
     Parameters
     ----------
     cells : (k, c, 3) mm
-        What the chart's cells have moved so far: the flare goes along the normals that are there then.
+        What the chart's cells have moved so far: the flare goes along the smoothed normals that are there then.
     shelf : (n,) and (k * c,), optional
         How much of a shelf there is at the vertices and at the cells, 0 to 1: its own edge is not flared.
 
@@ -52,16 +60,15 @@ def flare_move(
     own = both[0][at], both[1][at]
     out = brim.flare_out_mm * side[at] * rise(above_line(chart, brim, *own), brim.flare_over_mm)
     move = np.zeros((len(side), 3))
-    move[at] = out[:, None] * chart.normal_after(cells, *own)
+    move[at] = out[:, None] * chart.normal_after(cells, *own, smooth_mm=_SMOOTH * brim.flare_over_mm)
     n = len(places.stations)
     return move[:n], move[n:].reshape(cells.shape)
 
 
 def rise(above: Floats, over: float) -> Floats:
     """How far a flare has risen, as a share of `out`, so many mm above the line (below: negative): (n,)."""
-    t = np.clip(1.0 + above / over, 0.0, None)
-    beyond = np.clip(t - 1.0, 0.0, 0.25)
-    return np.where(t <= 1.0, t * t, 1.0 + 2.0 * beyond - 4.0 * beyond * beyond)
+    t = np.clip(1.0 + above / over, 0.0, 2.0)
+    return np.where(t <= 1.0, t * t, 2.0 - (2.0 - t) ** 2)
 
 
 def flared_side(brim: Brim, angles: Floats) -> Floats:

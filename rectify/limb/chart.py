@@ -222,11 +222,15 @@ class Chart:
         there = self.reading(stations, angles)
         return unit(np.stack([there.of(part) for part in self._normal_at]).T)
 
-    def normal_after(self, shift: NDArray[np.float64], stations: Floats, angles: Floats) -> Points:
-        """The outward direction at places once every cell has moved by `shift` (k, c, 3) mm: (n, 3) unit."""
+    def normal_after(
+        self, shift: NDArray[np.float64], stations: Floats, angles: Floats, smooth_mm: float = 0.0
+    ) -> Points:
+        """The outward direction at places once every cell has moved by `shift` (k, c, 3) mm: (n, 3) unit; the cells'
+        directions smoothed by a Gaussian of `smooth_mm` along and around."""
         moved = grid_normals(self.fine_surface + shift, self.lateral)
+        parts = [_smooth(moved[:, :, i], self._ring_radius, smooth_mm, ROW_MM) for i in range(3)]
         there = self.reading(stations, angles)
-        return unit(np.stack([there.of(GridSpline.of(moved[:, :, i], around=True)) for i in range(3)]).T)
+        return unit(np.stack([there.of(GridSpline.of(part, around=True)) for part in parts]).T)
 
     def step(self, spot: Spot, along_mm: float, around_mm: float) -> Spot:
         """The place that lies `along_mm` distally and `around_mm` towards lateral of another.

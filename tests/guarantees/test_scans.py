@@ -5,7 +5,7 @@ Edges from 0.8 mm (in the long tier; 1.5 mm otherwise) to 6 mm, and scanner nois
 Where faces are large the shape between their corners is flat, and the nearest point of it lies nearer than a corner by
 up to the chord's sag e² / 8 R; over bone R is about 10 mm. So amounts are held to 0.05 mm in the median and 0.10 mm at
 most for edges up to 3 mm, and for coarser ones to those and the sag of a 10 mm radius (half of it in the median). A
-core that lies on the brim's flare is on a surface bent more sharply than any bone, and is held to nothing here.
+core that lies on the brim's flare is held to the same.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ def test_amounts_of_the_demo_cases_are_what_was_asked(code, tell):
     errors = []
     for i, found in enumerate(outcome.regions):
         core = outcome.asked.core(i, outcome.plan)
-        if found.region.forms or found.backed_off or not core.any() or outcome.asked.form[core].any():
+        if found.region.forms or found.backed_off or not core.any():
             continue
         errors.append(np.abs(found.error_mm))
         assert np.median(errors[-1]) < most_median and errors[-1].max() < most, found.region.name
@@ -154,7 +154,7 @@ def test_a_case_with_noise_turns_no_face_over_and_keeps_its_amounts(folder, tell
     medians = []
     for i, found in enumerate(outcome.regions):
         core = outcome.asked.core(i, outcome.plan)
-        if core.any() and not found.region.forms and not outcome.asked.form[core].any():
+        if core.any() and not found.region.forms:
             assert not found.backed_off, found.region.name
             medians.append(float(np.median(np.abs(found.error_mm))))
     assert max(medians) < 0.20
