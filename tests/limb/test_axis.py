@@ -11,6 +11,8 @@ from scipy.spatial.transform import Rotation
 from rectify.errors import MeshError
 from rectify.geometry.edges import border_loops
 from rectify.geometry.mesh import Mesh
+from rectify.geometry.sections import cut
+from rectify.limb import axis as axis_module
 from rectify.limb.axis import fit_axis, frame_of, to_frame
 from rectify.synthetic import bent_tube, capped_cone, capsule, elliptic_capsule
 
@@ -54,6 +56,19 @@ def test_a_curved_limb_says_how_far_its_middles_stray_from_the_line():
     axis = fit_axis(CAPSULE.with_vertices(v), np.array([0.0, 60.0, 0.0]), DOWN)
     # fitted over levels 60 to 140, 80 mm: a parabola 1e-3 z² strays by 1.6 mm, 2/3 of it from its best line
     assert axis.spread_mm == pytest.approx(1.6 * 2 / 3, abs=0.12)
+
+
+def test_a_lumpy_limb_has_one_axis_and_it_is_found_in_few_steps(monkeypatch):
+    cuts = []
+    monkeypatch.setattr(axis_module, "cut", lambda *given: cuts.append(1) or cut(*given))
+    v = CAPSULE.vertices.copy()
+    v[:, 0] += 6.0 * np.sin(v[:, 2] / 9.0) * np.cos(v[:, 1] / 20.0)
+    v[:, 1] += 4.0 * np.cos(v[:, 2] / 13.0)
+    lumpy, mark = CAPSULE.with_vertices(v), np.array([0.0, 60.0, 0.0])
+    found = [fit_axis(lumpy, mark, hint) for hint in (DOWN, np.array([0.3, -0.4, -1.0]))]
+    assert found[0].distal == pytest.approx(found[1].distal, abs=1e-11)
+    assert found[0].point == pytest.approx(found[1].point, abs=1e-9)  # mm
+    assert len(cuts) <= 20  # for both; 35 by plain steps
 
 
 def test_no_limb_below_the_origin_is_said():
