@@ -66,8 +66,14 @@ def findings(says: RulebookModel, where: Where) -> Iterator[Finding]:
         yield from checker.region(name, region)
     yield from checker.opposed()
     yield from checker.wall()
+    yield from checker.end()
     yield from checker.dimensions()
     yield from checker.flare()
+
+
+def _of_volume(percent: float, basis: str) -> float:
+    """What a percentage takes of the volume of its level, percent."""
+    return percent if basis == "volume" else 100.0 * (1.0 - (1.0 - percent / 100.0) ** 2)
 
 
 @dataclass
@@ -280,9 +286,9 @@ class _Checker:
             )
         if limits is None or limits.volume is None:
             return
-        most = max(row.reduce.value for row in overall.rows)
-        volume = most if overall.basis == "volume" else 100.0 * (1.0 - (1.0 - most / 100.0) ** 2)
-        if volume > -limits.volume[0].value + EPS:
+        least = -limits.volume[0].value
+        volume = _of_volume(max(row.reduce.value for row in overall.rows), overall.basis)
+        if volume > least + EPS:
             yield self.found(
                 "past-limit",
                 False,
@@ -290,6 +296,34 @@ class _Checker:
                 f"takes up to {show_percent(volume)} of the volume of a level",
                 wanted=f"the limit of volume is {limits.volume[0]}",
                 hint="the whole limb is measured against it when applied",
+            )
+        for index, row in enumerate(overall.rows):
+            volume = 0.0 if row.allow is None else _of_volume(row.allow[1].value, overall.basis)
+            if row.allow is not None and volume > least + EPS:
+                yield self.found(
+                    "allow-past-limit",
+                    False,
+                    ("overall", "rows", index, "allow"),
+                    f"reaches {row.allow[1]}: {show_percent(volume)} of the volume of that level",
+                    wanted=f"the limit of volume is {limits.volume[0]}",
+                    hint="the whole limb is measured against it when applied",
+                )
+
+    def end(self) -> Iterator[Finding]:
+        """What may be added at the end against the limit of build-ups, which counts it."""
+        end, limits = self.says.end, self.says.limits
+        if end is None or limits is None or limits.build_up is None:
+            return
+        most = end.amount if end.allow is None else end.allow[1]
+        if most.value > limits.build_up.value + EPS:
+            key = "allow" if end.allow is not None else "pad" if end.lengthen is None else "lengthen"
+            yield self.found(
+                "past-limit" if end.allow is None else "allow-past-limit",
+                False,
+                ("end", key),
+                f"reaches {most}, past the rulebook's own limit",
+                wanted=f"at most {limits.build_up}",
+                hint="the end counts as a build-up",
             )
 
     def dimensions(self) -> Iterator[Finding]:

@@ -43,7 +43,7 @@ from rectify.rulebook.plan import (
     Tuned,
 )
 from rectify.rulebook.quantity import show_mm
-from rectify.rulebook.slope import WARN_DEG, feather_for, slope_deg
+from rectify.rulebook.slope import WARN_DEG, amount_for, feather_for, slope_deg
 from rectify.rulebook.words import Wrong
 from rectify.rulebook.working import Notes, Working
 
@@ -55,6 +55,7 @@ PROTECTED_CLEAR_MM = 5.0  # how far a reduction is cut back from a protected lan
 _CORNER_MM = {"flatten": 3.0, "shelf": 6.0, "raise": 5.0, "squeeze": 0.0}
 _SHELF_TILT_DEG = 5.0  # a seat falls a little towards the socket, so that what sits on it does not slide off; the same
 EPS = 1e-9
+_NOT_STEEP = ("squeeze", "shelf", "raise")  # their amount is no height that a feather carries
 _OPPOSITE: dict[Action, Action] = {"reduce": "build-up", "build-up": "reduce"}
 
 
@@ -134,7 +135,10 @@ class RegionResolver:
             text = f"{show_mm(region.asked_mm)} less than the captured shape carries: made as a {action}"
             self.notes.warn("turned-round", "look" if action == "reduce" else "note", text, working.name)
         region = replace(region, keep_clear=self._keep_clear(working, region))
-        self._steepness(working, region, laid.line)
+        if region.action not in _NOT_STEEP:
+            half = self._half_width(region, laid.line)
+            self._steepness(working, region, half)
+            region = self._carried_allow(region, half)
         left = self._with_what_is_left(working, region)
         if left is not None:
             self.done[left.name] = left
@@ -257,15 +261,34 @@ class RegionResolver:
 
     # -- what stands against it --------------------------------------------------------------------
 
-    def _steepness(self, working: Working, region: RegionPlan, line: Line | None) -> None:
-        """Warn of a steep feather; refuse one that a tuning made too steep."""
-        inside, core = region.blend == "inside", core_mm(self.places.limb.edge_mm)
+    def _half_width(self, region: RegionPlan, line: Line | None) -> float:
         half = half_width_mm(self.places, region.anchor.spot, region.shape)
         if line is not None:  # a strip's ends take their feather from its length
             half = min(half, (line.length_mm + min(region.shape.widths_mm)) / 2)  # type: ignore[union-attr]
-        if region.action in ("squeeze", "shelf", "raise"):
-            return
-        held = held_feather(region.feather_mm, half, inside, core)
+        return half
+
+    def _carried_allow(self, region: RegionPlan, half: float) -> RegionPlan:
+        """With as much of `allow` as the feather carries on this limb: what is offered can be set."""
+        if region.allow_mm is None:
+            return region
+        held = self._held(region, half)
+        least, most = region.allow_mm
+        if slope_deg(most, held, region.fall) <= self.limits.slope_deg + 1e-6:
+            return region
+        carried = math.floor(10.0 * amount_for(held, self.limits.slope_deg, region.fall) + 1e-6) / 10.0
+        most = max(least, region.rulebook_mm, carried)
+        text = f"allow ends at {show_mm(most)} on this limb instead of {show_mm(region.allow_mm[1])}: a feather of "
+        text += f"{show_mm(held)} carries no more at {self.limits.slope_deg:g} deg"
+        self.notes.warn("allow-steep", "note", text, region.name)
+        return replace(region, allow_mm=(least, most))
+
+    def _held(self, region: RegionPlan, half: float) -> float:
+        return held_feather(region.feather_mm, half, region.blend == "inside", core_mm(self.places.limb.edge_mm))
+
+    def _steepness(self, working: Working, region: RegionPlan, half: float) -> None:
+        """Warn of a steep feather; refuse one that a tuning made too steep."""
+        inside, core = region.blend == "inside", core_mm(self.places.limb.edge_mm)
+        held = self._held(region, half)
         if held < region.feather_mm - 0.05:
             text = f"feather {show_mm(region.feather_mm)} does not fit, held to {show_mm(held)}"
             self.notes.warn("feather-held", "note", text, region.name)

@@ -15,6 +15,7 @@ __all__ = [
     "FLARE_WARN_DEG",
     "STEEPNESS",
     "WARN_DEG",
+    "amount_for",
     "feather_for",
     "flare_deg",
     "flare_over",
@@ -47,6 +48,17 @@ def feather_for(amount_mm: float, limit_deg: float, fall: Fall = "smooth") -> fl
     15.0
     """
     return STEEPNESS[fall] * amount_mm / math.tan(math.radians(limit_deg))
+
+
+def amount_for(feather_mm: float, limit_deg: float, fall: Fall = "smooth") -> float:
+    """The most that a feather carries at a slope, mm.
+
+    Examples
+    --------
+    >>> round(amount_for(15.0, 45.0), 6)
+    8.0
+    """
+    return feather_mm * math.tan(math.radians(limit_deg)) / STEEPNESS[fall]
 
 
 def flare_deg(out_mm: float, over_mm: float) -> float:

@@ -346,6 +346,7 @@ class Bench:
         self.overall = self.overall.model_copy(update={key: getattr(change, key) for key in said})
         if change.rows is not None:
             self.overall_changes.clear()
+            self.overall_factor = 1.0  # a number said for this limb is meant as it stands
         if change.change is not None:
             self.overall_changes.append((tuning, change.change))
         words = [f"{change.change} on every row"] if change.change else []

@@ -42,7 +42,7 @@ class Transfemoral:
     taper : the tape where the end begins over the tape at the perineum, 0.55 to 1.05
     ellipticity : AP over ML width of the soft body at the perineum, 0.85 to 1.25
     end : 'round' | 'bulbous' | 'conical'
-    rise : how much higher the open edge lies laterally than in the groin, 20 to 110
+    rise : how much higher the open edge lies laterally than in the groin, 20 to 140
     edge_mm : the mesh's edge length
     noise_mm, seed : scanner noise, standard deviation along the normal
     """
@@ -70,7 +70,7 @@ BOUNDS = {
     "bulk": (400.0, 720.0),
     "taper": (0.55, 1.05),
     "ellipticity": (0.85, 1.25),
-    "rise": (20.0, 110.0),
+    "rise": (20.0, 140.0),
     "noise_mm": (0.0, 2.0),
     "adductor": (0.0, 2.0),
     "trochanter": (0.0, 2.0),

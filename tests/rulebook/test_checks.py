@@ -180,6 +180,37 @@ def test_rows_against_the_limit_of_volume(tmp_path: Path, basis: str, percent: f
     assert ("past-limit" in found(tmp_path, BAR, more)) is past
 
 
+@pytest.mark.parametrize(("most", "told"), [(9.0, False), (9.1, True)])
+def test_what_tuning_may_reach_in_a_row_against_the_limit_of_volume(tmp_path: Path, most: float, told: bool) -> None:
+    row = f"{{at: inflection, reduce: 3 %, allow: [1 %, {most} %]}}"
+    more = f"overall: {{basis: volume, evidence: common practice, rows: [{row}]}}\nlimits: {{volume: [-9 %, 4 %]}}\n"
+    finding = found(tmp_path, BAR, more).get("allow-past-limit")
+    assert (finding is not None) is told
+    if finding is not None:
+        said = finding.error
+        assert (said.key, said.message) == (
+            "overall.rows[0].allow", "reaches 9.1 %: 9.1 % of the volume of that level",
+        )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("end", "code", "key", "message"),
+    [
+        ("{lengthen: 3 mm, allow: [0 mm, 8 mm]}", None, "", ""),
+        ("{lengthen: 3 mm, allow: [0 mm, 9 mm]}", "allow-past-limit", "end.allow", "reaches 9 mm"),
+        ("{pad: 9 mm}", "past-limit", "end.pad", "reaches 9 mm"),
+    ],
+)
+def test_what_is_done_to_the_end_against_the_limit_of_build_ups(
+    tmp_path: Path, end: str, code: str | None, key: str, message: str
+) -> None:
+    findings = found(tmp_path, BAR, f"end: {end}\nlimits: {{build-up: 8 mm}}\n")
+    assert set(findings) == (set() if code is None else {code})
+    if code is not None:
+        said = findings[code].error
+        assert (said.key, said.message, said.line) == (key, message + ", past the rulebook's own limit", 6)
+
+
 @pytest.mark.parametrize(("distal", "noted"), [(30.0, True), (33.8, True), (33.9, False), (60.0, False)])
 def test_ovals_about_one_landmark_need_room_for_both_slopes(tmp_path: Path, distal: float, noted: bool) -> None:
     # from the core of the bar (18 - 16 mm) to the other's outline (15 mm): distal - 17; needed 1.875 * 9 = 16.875

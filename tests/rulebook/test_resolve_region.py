@@ -36,6 +36,27 @@ def test_a_feather_is_held_to_what_the_mesh_leaves_and_says_so(tmp_path: Path) -
     assert region(coarse, "bar").feather_mm == 16.0  # the plan keeps what was asked
 
 
+@pytest.mark.parametrize(("fall", "most"), [("smooth", 5.3), ("cosine", 6.3), ("run-out", 5.6)])
+def test_allow_ends_where_the_feather_as_held_on_this_limb_carries_no_more(
+    tmp_path: Path, fall: str, most: float
+) -> None:
+    """On edges of 8 mm 36 mm leave 10 mm of feather: at 45 degrees 10 / 1.875, 10 / 1.571 and 10 / 1.778 mm."""
+    book = load_text(tmp_path, book_text(BAR + f"    fall: {fall}\n"))
+    assert region(planned(book), "bar").allow_mm == (2.0, 7.0)
+    coarse = replace(transtibial(), edge_mm=8.0)
+    plan = planned(book, coarse)
+    assert region(plan, "bar").allow_mm == (2.0, most)
+    (warn,) = [warn for warn in plan.warnings if warn.code == "allow-steep"]
+    assert (warn.severity, warn.where, warn.message) == (
+        "note",
+        "bar",
+        f"allow ends at {most:g} mm on this limb instead of 7 mm: a feather of 10 mm carries no more at 45 deg",
+    )
+    assert region(planned(book, coarse, sets=(f"bar.amount={most} mm",)), "bar").asked_mm == most
+    with pytest.raises(RulesError, match=r"bar\.amount: makes the feather too steep"):
+        planned(book, coarse, sets=(f"bar.amount={most + 0.1} mm",))
+
+
 def test_a_slope_above_35_degrees_is_noted(tmp_path: Path) -> None:
     steep = BAR.replace("feather: 16 mm", "feather: 13 mm")
     plan = planned(load_text(tmp_path, book_text(steep)))

@@ -102,6 +102,16 @@ def test_tunings_change_every_row_within_allow(tmp_path: Path) -> None:
         planned(book, tune=tunings(book, "overall: {change: -2 %, beyond-allow: {by: JT, why: agreed}}"))
 
 
+@pytest.mark.parametrize("liner", [0.0, 3.0, 6.0])
+def test_a_row_said_anew_for_this_limb_is_meant_as_it_stands(tmp_path: Path, liner: float) -> None:
+    """What the rulebook multiplies its own rows by is not for a number that a person set."""
+    book = load_text(tmp_path, book_text(more=OVERALL + "  when: {liner: {0 mm: 1, 3 mm: 0.5}}\n"))
+    rows = "overall: {rows: [{at: mid-patellar-tendon, reduce: 5 %, allow: [2 %, 5 %]}]}"
+    plan = planned(book, facts=Facts(liner_mm=liner), tune=tunings(book, rows))
+    assert plan.overall is not None
+    assert [row.percent for row in plan.overall.rows] == [5.0]
+
+
 def test_tuned_rows_replace_the_old_ones_with_their_changes(tmp_path: Path) -> None:
     book = load_text(tmp_path, book_text(more=OVERALL))
     rows = "overall: {rows: [{at: inflection, reduce: 2 %}]}"

@@ -225,7 +225,7 @@ def test_the_popliteal_hollow_lies_between_the_tendons_and_the_bar_leaves_the_pa
     marks = outcome.limb.landmarks
     assert _move_at(outcome, marks["medial-hamstring"].points)[0] > 3.0  # mm: room over the tendons
     assert _move_at(outcome, marks["lateral-hamstring"].points)[0] > 3.0
-    # mm: the apex lies 1.7 mm inside the bar's line, where a feather of 16.5 mm has risen to some 2 % of 6 mm
+    # mm: the apex lies 0.7 mm inside the bar's line, where a cosine of 15.5 mm has risen to some 0.5 % of 6 mm
     assert abs(_move_at(outcome, marks["patella-apex"].points)[0]) < 0.15
 
 

@@ -62,7 +62,9 @@ def _book(name: str) -> Rulebook:
 REGIONS = [(name, region) for name in NAMES for region in _book(name).regions]
 
 LEAST_CORE_MM = 3.0  # the rule of the language: a core is at least so wide
-QUINTIC = 1.875  # steepest slope of 10 t^3 - 15 t^4 + 6 t^5, closed form: 30 t^2 (1 - t)^2 at t = 1/2
+# Closed forms: of 10 t^3 - 15 t^4 + 6 t^5 the slope is 30 t^2 (1 - t)^2, of (1 - cos(pi t)) / 2 it is pi/2 sin(pi t); both
+# are greatest at t = 1/2.
+STEEPEST = {"smooth": 1.875, "cosine": math.pi / 2}
 
 
 def _evidence() -> dict[str, dict[str, str]]:
@@ -181,7 +183,7 @@ def _steepest_deg(says: Region, amount_mm: float) -> float:
     feather = says.feather.value
     if says.action == "reduce":
         feather = min(feather, (_narrower_mm(says) - LEAST_CORE_MM) / 2)
-    return math.degrees(math.atan(QUINTIC * amount_mm / feather))
+    return math.degrees(math.atan(STEEPEST[says.fall] * amount_mm / feather))
 
 
 @pytest.mark.parametrize(("book", "name"), REGIONS)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from rectify.rulebook.slope import feather_for, slope_deg
+from rectify.rulebook.slope import STEEPNESS, amount_for, feather_for, slope_deg
 
 
 def test_the_slope_is_the_steepest_of_the_quintic_blend() -> None:
@@ -24,3 +24,8 @@ def test_the_feather_for_a_slope_has_that_slope() -> None:
 def test_no_amount_needs_no_feather_and_an_amount_without_one_is_a_step() -> None:
     assert slope_deg(0.0, 0.0) == 0.0
     assert slope_deg(1.0, 0.0) == 90.0
+
+
+def test_the_most_that_a_feather_carries_needs_that_feather() -> None:
+    for fall in STEEPNESS:
+        assert feather_for(amount_for(13.0, 40.0, fall), 40.0, fall) == pytest.approx(13.0, abs=1e-12)
