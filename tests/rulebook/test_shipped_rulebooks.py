@@ -62,8 +62,8 @@ def _book(name: str) -> Rulebook:
 REGIONS = [(name, region) for name in NAMES for region in _book(name).regions]
 
 LEAST_CORE_MM = 3.0  # the rule of the language: a core is at least so wide
-# Closed forms: of 10 t^3 - 15 t^4 + 6 t^5 the slope is 30 t^2 (1 - t)^2, of (1 - cos(pi t)) / 2 it is pi/2 sin(pi t); both
-# are greatest at t = 1/2.
+# Closed forms: of 10 t^3 - 15 t^4 + 6 t^5 the slope is 30 t^2 (1 - t)^2, of (1 - cos(pi t)) / 2 it is pi/2 sin(pi t);
+# both are greatest at t = 1/2.
 STEEPEST = {"smooth": 1.875, "cosine": math.pi / 2}
 
 
