@@ -411,6 +411,11 @@ CASES = {
         ("scan.layers: the surface is skin, and liner",),
     ),
     "a layer nobody knows": (r"^  layers: .*$", "  layers: [{linr: 6 mm}]", ("no layer linr", "did you mean liner?")),
+    "a layer that ends like one": (
+        r"^  layers: .*$",
+        "  layers: [{plastik-film: 0 mm}]",
+        ("no layer plastik-film", "did you mean plastic-film?"),
+    ),
     "plaster worn": (r"^wear: .*$", "wear: [{plaster: 4 mm}]", ("wear[0]: plaster is part of a cast and not worn",)),
     "a wall nobody measured": (
         r"^  surface: skin$",

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, PlainValidator, model_validator
 
-from rectify.case.wear import LAYER_KINDS, is_worn, knows_layer
+from rectify.case.wear import LAYER_KINDS, LAYER_WORDS, is_worn, knows_layer
 from rectify.rulebook.facts import FACT_WORDS, Layer
 from rectify.rulebook.fields import Base, quantity_field
 from rectify.rulebook.quantity import Quantity, parse_quantity
@@ -87,7 +87,7 @@ def _layer(raw: object) -> Layer:
         )
     ((kind, thickness),) = rest.items()
     if not isinstance(kind, str) or not knows_layer(kind):
-        hint = suggest(str(kind), LAYER_KINDS, what="layers") + ", or a word before one: gel-liner"
+        hint = suggest(str(kind), LAYER_WORDS, what="layers", listed=len(LAYER_WORDS))
         raise Wrong(f"no layer {kind}", hint=hint)
     quantity = parse_quantity(thickness, "length", least=0.0, most=60.0)
     return Layer(kind, quantity.value, measured)

@@ -17,12 +17,34 @@ from rectify.rulebook.facts import Layer
 from rectify.rulebook.plan import Warn
 from rectify.rulebook.quantity import show_mm
 
-__all__ = ["DONNED_SHARE", "LAYER_KINDS", "Wear", "compare_wear", "is_worn", "knows_layer", "thickness", "worn_of"]
+__all__ = [
+    "DONNED_SHARE",
+    "LAYER_KINDS",
+    "LAYER_WORDS",
+    "Wear",
+    "compare_wear",
+    "is_worn",
+    "knows_layer",
+    "thickness",
+    "worn_of",
+]
 
 DONNED_SHARE = 0.85
 _WORN = ("liner", "sock", "sheath", "insert")
-_CAST = ("film", "stockinette", "plaster", "wall")
 LAYER_KINDS = ("liner", "sock", "sheath", "insert", "plastic-film", "stockinette", "plaster", "cast-wall")
+# What such a layer is made of may stand before its word; whole words only, so that a misspelt one is no layer.
+_MADE_OF = {
+    "liner": ("copolymer", "fabric", "foam", "gel", "leather", "silicone", "urethane"),
+    "sock": ("cotton", "gel", "half", "nylon", "stump", "synthetic", "wool"),
+    "sheath": ("cotton", "gel", "nylon", "silicone"),
+    "insert": ("cork", "foam", "gel", "leather", "silicone"),
+    "film": ("cling", "plastic"),
+    "stockinette": ("cotton", "nylon"),
+    "wall": ("cast", "fibreglass", "plaster"),
+}
+LAYER_WORDS = tuple(
+    sorted({*LAYER_KINDS, *(f"{made}-{kind}" for kind, mades in _MADE_OF.items() for made in mades)})
+)
 
 
 @dataclass(frozen=True)
@@ -35,8 +57,8 @@ class Wear:
 
 
 def knows_layer(kind: str) -> bool:
-    """Whether a layer's word is one of these, or ends in one: `gel-liner`, `plaster-wall`."""
-    return kind.split("-")[-1] in (*_WORN, *_CAST)
+    """Whether a layer's word is a known one, as a whole: `gel-liner`, `plaster-wall`."""
+    return kind in LAYER_WORDS
 
 
 def is_worn(kind: str) -> bool:
