@@ -154,13 +154,15 @@ def _outcome(name: str, book: str) -> Outcome:
 
 def _move_at(outcome: Outcome, places: Points) -> Floats:
     """How far the skin went at places (n, 3), outward positive, mm, the flare left out: between the corners of the
-    face they lie in."""
+    face they lie in, square to the wall that the amounts are laid on, which the flare tilts by up to 47 degrees."""
     vertices, faces = outcome.limb.mesh.vertices, outcome.limb.mesh.faces
+    went = outcome.mesh.vertices - vertices - outcome.asked.form
+    height = np.einsum("ij,ij->i", went, outcome.asked.normals)
     _, face, on = nearest(np.atleast_2d(places), vertices, faces)
     out = []
     for place, corners in zip(on, faces[face], strict=True):
         shares = np.linalg.lstsq(np.vstack([vertices[corners].T, np.ones(3)]), np.append(place, 1.0), rcond=None)[0]
-        out.append(float(shares @ outcome.worked[corners]))
+        out.append(float(shares @ height[corners]))
     return np.array(out)
 
 
@@ -223,8 +225,8 @@ def test_nothing_is_left_out_but_what_has_no_room_on_a_short_limb(name: str, boo
 def test_the_popliteal_hollow_lies_between_the_tendons_and_the_bar_leaves_the_patella_alone(name: str) -> None:
     outcome = _outcome(name, PTB)
     marks = outcome.limb.landmarks
-    assert _move_at(outcome, marks["medial-hamstring"].points)[0] > 3.0  # mm: room over the tendons
-    assert _move_at(outcome, marks["lateral-hamstring"].points)[0] > 3.0
+    assert _move_at(outcome, marks["medial-hamstring"].points)[0] > 4.5  # mm: room over the tendons
+    assert _move_at(outcome, marks["lateral-hamstring"].points)[0] > 3.5
     # mm: the apex lies 0.7 mm inside the bar's line, where a cosine of 15.5 mm has risen to some 0.5 % of 6 mm
     assert abs(_move_at(outcome, marks["patella-apex"].points)[0]) < 0.15
 
