@@ -10,7 +10,7 @@ bits. Whether the rulebook's limits hold is in `breaches`; what a person should 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 
@@ -224,8 +224,8 @@ class _Held:
     def of(cls, limb: Limb, plan: Plan, mesh: Mesh, levels: Floats) -> _Held:
         plane, brim = limb.plane_level(mesh.vertices), inside_plane(limb, plan, mesh.vertices)
         heights = -np.array([*levels, plane, *(() if brim is None else (brim,))])
-        before, after = (volumes_below(wall, heights) / 1000.0 for wall in (limb.mesh, mesh))
-        return cls(plane, brim, before, after)
+        before = limb.once(("volumes below", heights.tobytes()), lambda: volumes_below(limb.mesh, heights) / 1000.0)
+        return cls(plane, brim, before, volumes_below(mesh, heights) / 1000.0)
 
     def at(self, i: int) -> tuple[float, float]:
         """Before and after below one of the levels, ml."""
@@ -249,8 +249,9 @@ def _volumes(limb: Limb, held: _Held, whole: float, unbrimmed: Mesh | None) -> V
 def _dimensions(limb: Limb, plan: Plan, after: Profile, vertices: Points) -> tuple[DimensionOutcome, ...]:
     if not plan.dimensions:
         return ()
-    tips = [tips_of(limb, d) for d in plan.dimensions]
-    was_there = measure_levels(limb.mesh, np.unique([d.level_mm for d in plan.dimensions]))
+    levels = np.unique([d.level_mm for d in plan.dimensions])
+    tips = [limb.once(("tips", d.between), partial(tips_of, limb, d)) for d in plan.dimensions]
+    was_there = limb.once(("levels", levels.tobytes()), lambda: measure_levels(limb.mesh, levels))
     surfaces = (was_there, limb.mesh.vertices), (after, vertices)
     sizes = (sizes_at(profile, at, plan.dimensions, tips) for profile, at in surfaces)
     regions = {region.name: region for region in plan.regions}

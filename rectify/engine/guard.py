@@ -202,10 +202,7 @@ def _to_keep(
 
 def _crossings_of_capture(limb: Limb) -> Ints:
     """The same of the limb as captured, looked for once."""
-    if "crossings" not in limb.found:
-        limb.found["crossings"] = _crossings(limb, limb.mesh.vertices)
-    known: Ints = limb.found["crossings"]
-    return known
+    return limb.once("crossings", lambda: _crossings(limb, limb.mesh.vertices))
 
 
 def _crossings(limb: Limb, vertices: Points) -> Ints:

@@ -8,10 +8,10 @@ last digits.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -30,6 +30,8 @@ from rectify.limb.spot import Spot
 from rectify.limb.vocabulary import vocabulary
 
 __all__ = ["Limb", "profile_of"]
+
+Found = TypeVar("Found")
 
 _PROFILE_STEP_MM = 2.0
 _PLANE_MARGIN_MM = 2.0  # volumes are counted this far below the lowest point of the open edge
@@ -77,7 +79,7 @@ class Limb:
     landmarks: Mapping[str, Landmark]
     notes: tuple[str, ...] = ()
     invented: Ints = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
-    found: dict[str, Any] = field(default_factory=dict, init=False, repr=False)
+    found: dict[Hashable, Any] = field(default_factory=dict, init=False, repr=False)
 
     @classmethod
     def from_capture(
@@ -205,9 +207,14 @@ class Limb:
 
     def model_volume_ml(self) -> float:
         """Volume of the whole closed body, ml."""
-        if "model_volume_ml" not in self.found:
-            self.found["model_volume_ml"] = volume(self.closed) / 1000.0
-        return float(self.found["model_volume_ml"])
+        return self.once("model volume", lambda: volume(self.closed) / 1000.0)
+
+    def once(self, key: Hashable, find: Callable[[], Found]) -> Found:
+        """What is found out about the limb as it is, found out once and kept under a key."""
+        if key not in self.found:
+            self.found[key] = find()
+        known: Found = self.found[key]
+        return known
 
     def shape_class(self) -> tuple[str, float]:
         """conical, cylindrical or bulbous, and the ratio that says so; as far as the segment's sections are closed."""
