@@ -10,7 +10,8 @@ amount a adds at most
 and besides: lengths in a region's plane are off by its `stretch`; where feathers overlap, products of two slopes (each
 at most 1.875 / f) come to it, twice each, and the amount is the range from the deepest reduction to the highest
 build-up that reach there; on a surface of curvature k a move of h along the normals shrinks lengths to 1 - k h; and
-where the smoothed normal leans by b off a face, the face turns by h k b though the height is even.
+where the smoothed normal leans by b off a face, the face turns by h k b though the height is even. The constants of the
+other falls, and all that is no region, are derived in `test_dihedral_forms.py`.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ from hypothesis import strategies as st
 import rectify
 from rectify.data import demo_folder
 from rectify.engine import Outcome
-from rectify.engine.blend import quintic
+from rectify.engine.blend import fallen
 from rectify.limb.spot import Spot
 from rectify.rulebook.plan import Oval, RegionPlan
 from tests import made
@@ -31,14 +32,17 @@ from tests.guarantees.drawn import LIMBS, limb, plans, rectified
 from tests.guarantees.tier import examples
 from tests.made import build_up, edge_counts, plan, reduction
 
-BEND, SLOPE = 10.0 / np.sqrt(3.0), 1.875  # of the quintic step: largest second and first derivative
+# of each fall: largest second and first derivative
+BEND = {"smooth": 10.0 / np.sqrt(3.0), "cosine": np.pi**2 / 2, "run-out": 12.0}
+SLOPE = {"smooth": 15.0 / 8.0, "cosine": np.pi / 2, "run-out": 16.0 / 9.0}
 
 
-def test_the_quintics_largest_derivatives_are_the_ones_used():
+@pytest.mark.parametrize("fall", BEND)
+def test_the_falls_have_the_derivatives_that_are_used(fall):
     t = np.linspace(0.0, 1.0, 200_001)
-    first = np.gradient(quintic(t), t)
-    assert first.max() == pytest.approx(SLOPE, abs=1e-6)
-    assert np.abs(np.gradient(first, t)).max() == pytest.approx(BEND, abs=1e-3)
+    first = np.gradient(fallen(t, fall), t)
+    assert first.max() == pytest.approx(SLOPE[fall], abs=1e-5)
+    assert np.abs(np.gradient(first, t)[2:-2]).max() == pytest.approx(BEND[fall], abs=1e-2)
 
 
 def pairs_of(faces: np.ndarray) -> np.ndarray:
@@ -84,7 +88,7 @@ def added_and_bound(outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
 
     bend = np.zeros(len(pairs))
     amount = {"build-up": np.zeros(len(pairs)), "reduce": np.zeros(len(pairs))}
-    risen: list[tuple[np.ndarray, float]] = []
+    risen: list[tuple[np.ndarray, float]] = []  # where a region rises, and how steeply per mm of amount
     for region, weight, held in zip(outcome.plan.regions, outcome.asked.weight, outcome.asked.weights, strict=True):
         on_faces = weight[faces]
         width = rise(region, held.feather_mm, outcome.limb.edge_mm) / (1.0 + held.stretch)
@@ -92,10 +96,11 @@ def added_and_bound(outcome: Outcome) -> tuple[np.ndarray, np.ndarray]:
         there = of_both(on_faces.max(axis=1)) > 0
         most = amount[region.action]
         np.maximum(most, there * region.asked_mm, out=most)
-        bend += rising * BEND / width**2
-        for other, other_width in risen:
-            bend += (rising & other) * 2 * SLOPE**2 / (width * other_width)
-        risen.append((rising, width))
+        bend += rising * BEND[region.fall] / width**2
+        steep = SLOPE[region.fall] / width
+        for other, other_steep in risen:
+            bend += (rising & other) * 2 * steep * other_steep
+        risen.append((rising, steep))
     height = np.abs(np.einsum("ij,ij->i", outcome.mesh.vertices - base, normals))[faces].max(axis=1)
     turns = np.stack([np.linalg.norm(normals[faces[:, i]] - normals[faces[:, i - 1]], axis=1) for i in range(3)])
     curved = (turns / edges).max(axis=0)
@@ -144,7 +149,7 @@ def test_a_lone_region_on_a_cylinder_comes_near_the_bound_and_halves_with_the_ed
         outcome = rectified(one, plan(make("one", 5.0, Spot(60.0, 0.0), Oval(56.0, 56.0), 16.0)))
         added, bound = added_and_bound(outcome)
         assert (added <= bound + ROUNDING).all()
-        simple = one.edge_mm * BEND * 5.0 / 16.0**2
+        simple = one.edge_mm * BEND["smooth"] * 5.0 / 16.0**2
         assert 0.5 * simple < added.max() < 1.2 * simple
         found.append(added.max())
         tell(f"angle added by {make.__name__} 5 mm over 16 mm, {edge_mm:g} mm edges: {np.degrees(added.max()):.1f} deg")
