@@ -28,6 +28,7 @@ _CELL_MM = 3.0  # along the spine, and the polar angle times _POLAR_MM
 _POLAR_MM = 60.0
 _COLUMNS = 180  # round the spine
 _VOXEL_MM = 4.0
+_FLAT_MM = 1e-9  # in one plane, and beside each other: rounding of coordinates of some 100 mm, and more
 
 
 @dataclass(frozen=True, eq=False)
@@ -103,7 +104,26 @@ def _exact(mesh: Mesh, suspects: Ints) -> Ints:
     _, pairs, _ = igl.predicates.find_self_intersections(
         np.ascontiguousarray(mesh.vertices[used]), np.ascontiguousarray(index.reshape(-1, 3), dtype=np.int64)
     )
-    return np.unique(suspects[np.asarray(pairs, dtype=np.int64).ravel()])
+    pairs = np.asarray(pairs, dtype=np.int64).reshape(-1, 2)
+    one, other = faces[pairs[:, 0]], faces[pairs[:, 1]]
+    return np.unique(suspects[pairs[~_only_touch(mesh.vertices, one, other)].ravel()])
+
+
+def _only_touch(vertices: Points, one: Faces, other: Faces) -> NDArray[np.bool_]:
+    """(k,) pairs of faces that share a corner, lie in one plane and beside each other: where coordinates happen to put
+    them exactly there, as on a wall that was made flat, the exact predicates call that a crossing."""
+    shares = (one[:, :, None] == other[:, None, :]).any(axis=(1, 2))
+    a, b = vertices[one], vertices[other]
+    up = np.cross(a[:, 1] - a[:, 0], a[:, 2] - a[:, 0])
+    up /= np.maximum(np.linalg.norm(up, axis=1, keepdims=True), 1e-300)
+    flat = np.abs(np.einsum("kcx,kx->kc", b - a[:, :1], up)).max(axis=1, initial=0.0) < _FLAT_MM
+    # two triangles of one plane lie beside each other where a line along a side of one has them on either hand
+    sides = np.concatenate([a - np.roll(a, 1, axis=1), b - np.roll(b, 1, axis=1)], axis=1)
+    across = np.cross(up[:, None, :], sides)
+    across /= np.maximum(np.linalg.norm(across, axis=2, keepdims=True), 1e-300)
+    of_a, of_b = (np.einsum("ksx,kcx->ksc", across, t - a[:, :1]) for t in (a, b))
+    gap = np.maximum(of_b.min(axis=2) - of_a.max(axis=2), of_a.min(axis=2) - of_b.max(axis=2))
+    return np.asarray(shares & flat & (gap > -_FLAT_MM).any(axis=1))
 
 
 # -- along the rays of a spine ---------------------------------------------------------------------

@@ -154,3 +154,26 @@ def test_sound_walls_are_not_looked_at_at_all(monkeypatch):
         assert len(border_loops(body.mesh)) == 1
         crossing_faces(body.mesh, body.spine, body.edges)
         assert looked.pop() < 0.1, name
+
+
+# two faces of a wall that was made flat: exactly in one plane, beside each other, with one corner in common
+TOUCHING = [
+    ["0x1.8928e0d127c7ep+4", "0x1.89446c56d89bfp+5", "0x1.ac176566b3a56p+2"],
+    ["0x1.cf5859c23f24dp+4", "0x1.7d99fa5e4a97ap+5", "0x1.b2d7fddfaf30fp+2"],
+    ["0x1.b2329ecc09daap+4", "0x1.84c4a05e11728p+5", "0x1.381e61ca121bfp+1"],
+    ["0x1.43a09287f5b1cp+4", "0x1.92884765f4106p+5", "0x1.5aed368a936cdp+3"],
+    ["0x1.8c7bdc969c7b7p+4", "0x1.866d290d33756p+5", "0x1.5e33c5b064ea7p+3"],
+]
+
+
+def test_flat_neighbours_that_touch_at_a_corner_do_not_cross_and_folded_ones_do():
+    v = np.array([[float.fromhex(x) for x in row] for row in TOUCHING])
+    faces = np.array([[0, 1, 2], [3, 4, 0]])
+    assert crossing_faces(Mesh(v, faces)).tolist() == []
+    for of in ([2, 1], [1, 2]):  # the second laid over the first, in their plane, either way up
+        over = v.copy()
+        over[[3, 4]] = v[0] + 0.9 * (v[of] - v[0]) + 0.05 * (v[of[::-1]] - v[0])
+        assert crossing_faces(Mesh(over, faces)).tolist() == [0, 1]
+    pierced = v.copy()
+    pierced[[3, 4]] = (v[0] + v[1] + v[2]) / 3 + np.array([[0.0, 5.0, 0.0], [0.0, -5.0, 0.0]])
+    assert crossing_faces(Mesh(pierced, faces)).tolist() == [0, 1]

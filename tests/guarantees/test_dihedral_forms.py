@@ -33,13 +33,20 @@ over a feather f, where B and S are the largest second and first derivative of t
                 two sides, where a place goes m and one beside it along the meridian by 2 sin(turn / 2) more, there
                 comes (m B / f^2 + 2 S sin(turn / 2) / f) / cos^2(turn / 2) to it: a half turned sheet is so much
                 shorter. That one is no close bound: some four times what is measured
+    flare       2 out / over^2 (a parabola up and its mirror on); where it runs out round the limb over an arc of f, the
+                largest eigenvalue of [[h'' w, h' w' / f], [h' w' / f, h w'' / f^2]] over all of either, h its height
+                and w the smooth step. At a corner of the trimline the two sides meet: where it turns by v with a radius of
+                r, so far inside of it as d they bend by 1 / (r - d) within the arc, and by 2 sin(v / 2) at once past
+                it, times the slope there, 2 out / over (1 - d / over). With r of `over` or more that is no more than
+                2 out / over^2 again; else an edge of L sees 4 sin(v / 2) out / over (1 - d / over) at most, with
+                d = r - L / (2 sin(v / 2)) or 0: a crease of the line itself, which is intended
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import acos, cos, pi, radians, sin
+from math import acos, atan2, cos, pi, radians, sin
 
 import numpy as np
 import pytest
@@ -49,7 +56,7 @@ from rectify.engine.blend import fallen
 from rectify.engine.weights import region_weight
 from rectify.limb.limb import Limb
 from rectify.limb.spot import Spot
-from rectify.rulebook.plan import Band, End, Form, Oval, Plan, Sector, Spare
+from rectify.rulebook.plan import Band, Brim, End, Form, Oval, Plan, Sector, Spare
 from tests import made
 from tests.guarantees.test_dihedral import BEND, ROUNDING, SLOPE, angles, directions, pairs_of
 from tests.guarantees.tier import LONG
@@ -75,7 +82,7 @@ class Bent:
     limb: Callable[[float], Limb]
     plan: Callable[[Limb], Plan]
     per_mm: Callable[[Limb], float]
-    crease: float = 0.0
+    crease: float | Callable[[np.ndarray], np.ndarray] = 0.0  # of edges so long
     least: float = 0.4  # of the bound at its place is added at worst; no idle bound
 
 
@@ -170,6 +177,39 @@ def raised() -> Bent:
     return Bent(cone, lambda _: plan(one), lambda _: bend)
 
 
+OUT, OVER = 6.0, 20.0
+
+
+def bent_flare(where: str) -> float:
+    """Of a flare along a level line, all round or of one side."""
+    if where == "all":
+        return 2 * OUT / OVER**2
+    f = R * radians(30.0)
+    d = np.linspace(-1.0, 1.0, 2001)[:, None]  # above the line, of `over`
+    high = OUT * np.where(d < 0, (1 + d) ** 2, 2 - (1 - d) ** 2)
+    one, two = 2 * OUT / OVER**2 * Q, high * Q2 / f**2
+    both = 2 * OUT / OVER * (1 - np.abs(d)) * Q1 / f
+    return float((np.abs(one + two) / 2 + np.sqrt(((one - two) / 2) ** 2 + both**2)).max())
+
+
+def flared(where: str) -> Bent:
+    level = tuple(Spot(0.0, angle) for angle in (0.0, 90.0, 180.0, -90.0))
+    one = plan(brim=Brim(level, flare_out_mm=OUT, flare_over_mm=OVER, flare_where=where))
+    return Bent(tube, lambda _: one, lambda _: bent_flare(where))
+
+
+def at_a_corner(radius: float) -> Bent:
+    """The line comes down to a corner in front."""
+    line = (Spot(25.0, 0.0), Spot(0.0, 90.0), Spot(0.0, 180.0), Spot(0.0, -90.0))
+    one = plan(brim=Brim(line, radius, flare_out_mm=OUT, flare_over_mm=OVER, flare_where="all"))
+    turn = 2 * sin(atan2(25.0, R * pi / 2))  # 2 sin(v / 2)
+
+    def crease(long: np.ndarray) -> np.ndarray:
+        return 2 * OUT / OVER * turn * (1.0 - np.maximum(radius - long / turn, 0.0) / OVER)
+
+    return Bent(tube, lambda _: one, lambda _: 2 * OUT / OVER**2, 0.0 if radius >= OVER else crease, 0.4 if radius >= OVER else 0.25)
+
+
 CASES: dict[str, Bent] = {
     **{f"a build-up, {fall}": one_region(build_up, fall) for fall in BEND},
     **{f"a reduction, {fall}": one_region(reduction, fall) for fall in BEND},
@@ -197,10 +237,17 @@ CASES: dict[str, Bent] = {
     "a flat wall, its corner rounded by 4 mm": flattened(4.0),
     "a flat wall, its corner left": flattened(0.0),
     "a raised wall": raised(),
+    "a flare all round": flared("all"),
+    "a flare behind": flared("posterior"),
+    "a flare at a corner left sharp": at_a_corner(0.0),
+    "a flare at a corner rounded by less than it is wide": at_a_corner(8.0),
+    "a flare at a corner rounded by as much": at_a_corner(20.0),
 }  # fmt: skip
 
 
-def added_and_bound(outcome: Outcome, per_mm: float, crease: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def added_and_bound(
+    outcome: Outcome, per_mm: float, crease: float | Callable[[np.ndarray], np.ndarray]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """For each pair of neighbours: what was added over the capture, the bound, and their longest edge."""
     start, end, faces = outcome.limb.mesh.vertices, outcome.mesh.vertices, outcome.limb.mesh.faces
     normals, pairs = outcome.asked.places.normals, pairs_of(faces)
@@ -218,6 +265,7 @@ def added_and_bound(outcome: Outcome, per_mm: float, crease: float) -> tuple[np.
 
     shrunk = 1.0 - of_both(np.maximum(-height.min(axis=1), 0.0) * curved)
     long = of_both(sides.max(axis=0))
+    crease = crease(long) if callable(crease) else crease
     return added, crease + long * per_mm / shrunk**2 + tilt[pairs[:, 0]] + tilt[pairs[:, 1]], long
 
 
