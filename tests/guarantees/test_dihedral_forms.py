@@ -35,8 +35,8 @@ over a feather f, where B and S are the largest second and first derivative of t
                 shorter. That one is no close bound: some four times what is measured
     flare       2 out / over^2 (a parabola up and its mirror on); where it runs out round the limb over an arc of f, the
                 largest eigenvalue of [[h'' w, h' w' / f], [h' w' / f, h w'' / f^2]] over all of either, h its height
-                and w the smooth step. At a corner of the trimline the two sides meet: where it turns by v with a radius of
-                r, so far inside of it as d they bend by 1 / (r - d) within the arc, and by 2 sin(v / 2) at once past
+                and w the smooth step. At a corner of the trimline the two sides meet: where it turns by v with a radius
+                of r, so far inside of it as d they bend by 1 / (r - d) within the arc, and by 2 sin(v / 2) at once past
                 it, times the slope there, 2 out / over (1 - d / over). With r of `over` or more that is no more than
                 2 out / over^2 again; else an edge of L sees 4 sin(v / 2) out / over (1 - d / over) at most, with
                 d = r - L / (2 sin(v / 2)) or 0: a crease of the line itself, which is intended
@@ -207,7 +207,9 @@ def at_a_corner(radius: float) -> Bent:
     def crease(long: np.ndarray) -> np.ndarray:
         return 2 * OUT / OVER * turn * (1.0 - np.maximum(radius - long / turn, 0.0) / OVER)
 
-    return Bent(tube, lambda _: one, lambda _: 2 * OUT / OVER**2, 0.0 if radius >= OVER else crease, 0.4 if radius >= OVER else 0.25)
+    if radius >= OVER:
+        return Bent(tube, lambda _: one, lambda _: 2 * OUT / OVER**2)
+    return Bent(tube, lambda _: one, lambda _: 2 * OUT / OVER**2, crease, 0.25)
 
 
 CASES: dict[str, Bent] = {
