@@ -211,13 +211,16 @@ class RegionResolver:
         if reach[short] >= need:
             return True
         what = "a wall" if region.action == "raise" else "a shelf"
+        missing = show_mm(math.ceil(need - reach[short]))
+        low, high = (f"{angle % 360:.0f}" for angle in (angles[0], angles[-1]))
         working.fault(
             self.notes,
             f"the capture ends below what {what} needs",
             "amount",
-            wanted=f"skin to {show_mm(need)} above its place, over {show_mm(region.shape.around_mm)} round the limb",
-            found=f"at {angles[short] % 360:.0f} deg it reaches {show_mm(round(reach[short]))}",
-            hint="capture higher, make it narrower or lower, or drop the region in a tuning and say why",
+            wanted=f"skin to {show_mm(need)} above its place, over {show_mm(region.shape.around_mm)} round the limb: "
+            f"to level {show_mm(round(spot.station_mm - need))} from {low} to {high} deg",
+            found=f"at {angles[short] % 360:.0f} deg it reaches {show_mm(math.floor(reach[short]))}",
+            hint=f"capture {missing} higher there, make it narrower or lower, or drop the region and say why",
         )
         return False
 

@@ -42,7 +42,8 @@ class Transfemoral:
     taper : the tape where the end begins over the tape at the perineum, 0.55 to 1.05
     ellipticity : AP over ML width of the soft body at the perineum, 0.85 to 1.25
     end : 'round' | 'bulbous' | 'conical'
-    rise : how much higher the open edge lies laterally than in the groin, 20 to 140
+    rise : how much higher the open edge lies laterally than in the groin, 20 to 140; 80 shows all of a
+        brimless socket, 110 and more the skin that a seat and a front wall are formed of
     edge_mm : the mesh's edge length
     noise_mm, seed : scanner noise, standard deviation along the normal
     """

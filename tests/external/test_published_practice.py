@@ -6,6 +6,7 @@ of a region, so none is reproduced here. On limbs by formula, and on captures be
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -16,6 +17,8 @@ import pytest
 from rectify.api import open_case
 from rectify.engine.apply import Outcome, rectify_limb
 from rectify.engine.overall import percent_at
+from rectify.errors import Faults
+from rectify.fabrication.trimline import trimline
 from rectify.geometry.nearest import nearest
 from rectify.limb.landmarks import raw_landmarks
 from rectify.limb.limb import Limb
@@ -25,7 +28,7 @@ from rectify.rulebook.load import load_rulebook
 from rectify.rulebook.plan import Plan
 from rectify.rulebook.resolve import resolve
 from rectify.synthetic import Transfemoral, Transtibial, transfemoral, transtibial
-from tests.rulebook.test_shipped_rulebooks import HYBRID, PTB, SUB_ISCHIAL, THIGH, THIGH_END_MM, TSB
+from tests.rulebook.test_shipped_rulebooks import HYBRID, PTB, QUADRILATERAL, SUB_ISCHIAL, THIGH, THIGH_END_MM, TSB
 
 LIMBS = Path(__file__).resolve().parents[2].parent / "shared" / "limbs"
 BARE = Facts(
@@ -202,3 +205,54 @@ def test_a_sub_ischial_trimline_lies_below_the_ischium_all_round(name):
     brim = _plan(limb, SUB_ISCHIAL).brim
     assert brim is not None
     assert min(spot.station_mm for spot in brim.line) > limb.landmarks["ischial-tuberosity"].level_mm
+
+
+# -- the rise of a quadrilateral's front wall ------------------------------------------------------
+
+ROOM = {
+    "average": Transfemoral(rise=110.0),
+    "captured high": Transfemoral(rise=140.0, edge_mm=5.0),
+    "long, left": Transfemoral(side="left", length=300.0, bulk=620.0, rise=140.0, edge_mm=5.0),
+    "short": Transfemoral(length=175.0, bulk=460.0, rise=140.0, edge_mm=5.0),
+}
+
+
+def _quadrilateral(name: str) -> Outcome:
+    limb = open_case(LIMBS / name).limb if name not in ROOM else _made(ROOM[name])
+    return rectify_limb(limb, _plan(limb, QUADRILATERAL))
+
+
+@pytest.mark.parametrize("name", [*ROOM, *(["tf-right-mid"] if LIMBS.is_dir() else [])])
+def test_the_front_of_a_quadrilateral_brim_stands_50_to_70_mm_above_its_ischial_seat(name):
+    """Wheeless' Textbook of Orthopaedics, Quadrilateral socket: the front wall rises 50 to 70 mm above the seat.
+
+    Measured on the finished model, along the trimline: in front, from 10 degrees medial to 60 lateral, against the
+    ischium, which sits on the seat, and against the seat's own outer edge behind it.
+    """
+    outcome = _quadrilateral(name)
+    limb = outcome.limb
+    assert outcome.plan.brim is not None
+    line, captured = trimline(limb, outcome.plan.brim, outcome.mesh)
+    angle = np.degrees(np.arctan2(limb.chart.lateral * line[:, 0], line[:, 1]))
+    front = (angle > -10.0) & (angle < 60.0)
+    rise = line[front, 2] - limb.landmarks["ischial-tuberosity"].points[0][2]
+    assert captured[front].mean() > 0.95  # there is skin: nothing of it is made up
+    assert rise.min() >= 50.0 and rise.max() <= 70.0
+    spot = limb.landmarks["ischial-tuberosity"].spots[0]
+    seat = np.abs((angle - spot.angle_deg + 180.0) % 360.0 - 180.0) < 5.0
+    assert line[front, 2].min() - line[seat, 2].max() >= 40.0  # the outer edge lies up to 10 mm higher than the ischium
+
+
+def test_where_there_is_no_room_for_that_rise_the_level_that_must_be_captured_is_said():
+    low = _made(Transfemoral(rise=80.0, edge_mm=5.0))
+    with pytest.raises(Faults) as caught:
+        _plan(low, QUADRILATERAL)
+    told = str(caught.value)
+    # the ischium lies 11 mm above the perineum, at level -11; the wall stands 60 mm above it and the seat takes 22
+    assert "skin to 60 mm above its place, over 76 mm round the limb: to level -71 mm from 7 to 57 deg" in told
+    assert "skin to 22 mm above its place, over 56 mm round the limb: to level -33 mm from" in told
+    short = [int(mm) for mm in re.findall(r"capture (\d+) mm higher there", told)]
+    assert len(short) == 2
+    # in front the made limb's edge rises half as much as at the outer side
+    enough = _made(Transfemoral(rise=80.0 + 2.0 * max(short) + 10.0, edge_mm=5.0))
+    assert {"anterior-wall", "ischial-seat"} <= {region.name for region in _plan(enough, QUADRILATERAL).regions}

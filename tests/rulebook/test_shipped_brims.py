@@ -104,6 +104,29 @@ def test_ml_is_squeezed_and_the_tape_reads_what_it_read(name: str) -> None:
     assert lock.achieved_mm == pytest.approx(lock.region.asked_mm, abs=0.1)
 
 
+@pytest.mark.parametrize("name", NAMES)
+def test_more_than_half_of_the_wall_along_the_ramus_lies_on_its_plane(name: str) -> None:
+    """Not all of it: round skin lies some 7 mm below a plane at the ends of a wall that long, and 5 are filled up."""
+    wall = next(r for r in _outcome(name, CONTAINMENT).regions if r.region.name == "ramus-wall")
+    assert wall.form is not None
+    assert wall.form.on_percent >= 50.0 and wall.form.off_max_mm < 0.2  # mm, of what no bound holds back
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("book", [QUADRILATERAL, CONTAINMENT])
+def test_front_and_outer_wall_are_reduced_up_to_the_brim_without_a_shoulder(name: str, book: str) -> None:
+    """A slope of one in seven is seen as a line round the model (common practice, no source)."""
+    outcome = _outcome(name, book)
+    chart = outcome.limb.chart
+    stations, angles = chart.locate(outcome.limb.mesh.vertices)
+    for angle in (0.0, 90.0):
+        near = (np.abs((angles - angle + 180.0) % 360.0 - 180.0) < 4.0) & (np.abs(stations) < 60.0)
+        inward = -np.einsum("ij,ij->i", outcome.asked.shift, outcome.asked.places.normals)[near]
+        at = np.arange(-44.0, 45.0, 8.0)
+        mean = np.array([inward[np.abs(stations[near] - middle) < 5.0].mean() for middle in at])
+        assert np.abs(np.diff(mean)).max() < 8.0 / 7.0, angle  # mm between levels 8 mm apart
+
+
 def test_a_thigh_captured_too_low_is_refused_with_how_far_it_reaches() -> None:
     low = limb_from(transfemoral(Transfemoral(rise=80.0)))
     with pytest.raises(RectifyError) as caught:

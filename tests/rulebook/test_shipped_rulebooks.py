@@ -28,6 +28,7 @@ from rectify.rulebook.plan import FORMING, Overall, OverallRow
 PTB = "transtibial-patellar-tendon-bearing"
 TSB = "transtibial-total-surface-bearing"
 SUB_ISCHIAL = "transfemoral-sub-ischial"
+QUADRILATERAL = "transfemoral-quadrilateral"
 SUPRACONDYLAR = "transtibial-supracondylar"
 HYDROSTATIC = "transtibial-hydrostatic"
 HYBRID = "transtibial-hybrid"
