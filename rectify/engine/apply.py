@@ -24,6 +24,7 @@ from rectify.engine.limits import breaches, judged_levels
 from rectify.geometry.cap import survey_closed
 from rectify.geometry.dihedral import added_dihedral
 from rectify.geometry.mesh import Floats, Mesh, Points
+from rectify.geometry.normals import dots
 from rectify.geometry.volume import volume, volumes_below
 from rectify.limb.limb import Limb
 from rectify.limb.measure import Profile, measure_levels
@@ -144,8 +145,11 @@ class Outcome:
 
     @cached_property
     def worked(self) -> Floats:
-        """(n,) mm: the same, without what forms walls and the brim: what the limits of amounts are held against."""
-        return np.asarray(self.move - np.einsum("ij,ij->i", self.asked.form, self.asked.places.normals))
+        """(n,) mm: the same, without what forms walls and the brim: what the limits of amounts are held against. What
+        regions did counts square to the wall it is laid on, which a flare tilts."""
+        step = self.mesh.vertices - self.asked.base
+        reduced = self.asked.base - self.asked.form - self.limb.mesh.vertices
+        return dots(reduced, self.asked.places.normals) + dots(step, self.asked.normals)
 
 
 def rectify_limb(limb: Limb, plan: Plan, weighed: Weighed | None = None) -> Outcome:
