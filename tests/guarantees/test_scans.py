@@ -1,6 +1,7 @@
 """One limb scanned finely and coarsely, cleanly and with noise: amounts and volumes agree within stated bounds.
 
-Edges from 0.8 mm (in the long tier; 1.5 mm otherwise) to 6 mm, and scanner noise of 0.2 mm along the normal.
+Edges from 0.8 mm (in the long tier; 1.5 mm otherwise) to 6 mm, and scanner noise of 0.2 mm along the normal; 0.5 mm on
+a body of a finger's size, where a whole limb would have a million faces and more.
 
 Where faces are large the shape between their corners is flat, and the nearest point of it lies nearer than a corner by
 up to the chord's sag e² / 8 R; over bone R is about 10 mm. So amounts are held to 0.05 mm in the median and 0.10 mm at
@@ -21,7 +22,7 @@ from rectify.data import demo_folder
 from rectify.engine import Outcome, rectify_limb
 from rectify.limb.limb import Limb
 from rectify.limb.spot import Spot
-from rectify.rulebook.plan import Oval, RegionPlan, Strip
+from rectify.rulebook.plan import Brim, End, Oval, RegionPlan, Strip
 from rectify.synthetic import Transtibial, transtibial
 from tests import made
 from tests.guarantees.test_sound import assert_guaranteed
@@ -82,6 +83,42 @@ def test_amounts_are_what_was_asked_whatever_the_edge_length(edge_mm, tell):
         worst_median, worst = max(worst_median, median), max(worst, largest)
     tell(
         f"amounts, {edge_mm:g} mm edges: off by {worst_median:.3f} mm in the worst region's median, {worst:.3f} at most"
+    )
+
+
+def test_at_the_finest_edges_a_scan_may_have_amounts_volumes_and_angles_hold(tell):
+    # 0.5 mm: a tube of 40 mm across, with everything that moves a wall, against the same one of 3 mm edges
+    line = tuple(Spot(-5.0, angle) for angle in (0.0, 90.0, 180.0, -90.0))
+    regions = (
+        build_up("out", 3.0, Spot(25.0, 0.0), Oval(20.0, 20.0), 8.0),
+        reduction("in", 2.0, Spot(30.0, 180.0), Oval(34.0, 30.0), 8.0),
+    )
+    done = []
+    for edge_mm in (0.5, 3.0):
+        one = made.capsule_limb(20.0, 60.0, edge_mm, 25.0)
+        what = plan(
+            *regions,
+            overall=overall((15.0, 3.0), (40.0, 3.0), fade=12.0),
+            end=End("pad", 2.0, one.inflection_mm),
+            brim=Brim(line, flare_out_mm=3.0, flare_over_mm=10.0, flare_where="all"),
+        )
+        done.append(rectify_limb(one, what))
+    fine, coarse = done
+    assert len(fine.limb.mesh.faces) > 100_000 and fine.limb.edge_mm == pytest.approx(0.5, abs=0.01)
+    assert fine.guarded.rounds == 0
+    assert_guaranteed(fine)
+    for one, two in zip(fine.regions, coarse.regions, strict=True):
+        assert np.median(np.abs(one.error_mm)) < 0.002 and np.abs(one.error_mm).max() < 0.01  # mm; 0.5² / 8 R = 0.0016
+        assert two.volume_ml == pytest.approx(one.volume_ml, rel=0.02)
+    # the build-up's feather is the sharpest of it all: 5.77 L a / f² (test_dihedral.py), L up to 0.6 mm here
+    sides = fine.limb.mesh.vertices[fine.limb.mesh.faces]
+    longest = float(np.linalg.norm(sides - np.roll(sides, 1, axis=1), axis=2).max())
+    bound = np.degrees(longest * 10 / np.sqrt(3) * 3.0 / 8.0**2)
+    assert 0.5 * bound < fine.checks.added_dihedral_deg < bound
+    worst = max(float(np.abs(found.error_mm).max()) for found in fine.regions)
+    tell(
+        f"0.5 mm edges, {len(fine.limb.mesh.faces)} faces: amounts off by {worst:.4f} mm at most, "
+        f"{fine.checks.added_dihedral_deg:.1f} degrees added at most (3 mm: {coarse.checks.added_dihedral_deg:.1f})"
     )
 
 
