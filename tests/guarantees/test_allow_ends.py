@@ -1,7 +1,8 @@
 """Whatever a shipped rulebook's `allow` offers can be set: both ends of it, on every limb the rulebook is for.
 
 Regions, rows and the end are judged one by one when a rulebook is resolved, so that all their least and all their most
-amounts are set at once here; a refusal would name what it is of.
+amounts are set at once here; a refusal would name what it is of. What a limit counts is known after the engine only:
+there one end is set alone, drawn at random.
 """
 
 from __future__ import annotations
@@ -9,7 +10,10 @@ from __future__ import annotations
 from functools import cache
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from rectify.engine import rectify_limb
 from rectify.limb.limb import Limb
 from rectify.rulebook.facts import Facts
 from rectify.rulebook.model import Row
@@ -21,6 +25,7 @@ from rectify.synthetic import Transfemoral, transfemoral
 from tests import made
 from tests.guarantees import books
 from tests.guarantees.books import BOOKS, book_of, limbs_for
+from tests.guarantees.tier import examples
 
 QUADRILATERAL = "transfemoral-quadrilateral"
 # Thighs on which there is skin for a wall of 70 mm and a seat of 28.
@@ -95,3 +100,57 @@ def _row(row: Row, percent: float) -> dict[str, object]:
     """A row as a tuning says it anew."""
     moved = {key: getattr(row, key).text for key in ("proximal", "distal") if getattr(row, key) is not None}
     return {"at": row.at, **moved, "reduce": f"{percent} %"}
+
+
+@cache
+def _breached(book: str, name: str) -> frozenset[str]:
+    """The limits that the rulebook passes on this limb by its own amounts."""
+    return frozenset(breach.code for breach in rectify_limb(_limb(book, name), _plain(book, name)).breaches)
+
+
+def _alone(book: str, name: str) -> list[tuple[str, dict[str, object]]]:
+    """Every end of every `allow`, alone: what it is of, and the tuning."""
+    says, plain = book_of(book).says, _plain(book, name)
+    tunes: list[tuple[str, dict[str, object]]] = []
+    for region in plain.regions:
+        for mm in _ends(says.regions[region.name].allow):
+            tunes.append((region.name, {"regions": {region.name: {"amount": f"{mm} mm"}}}))
+    if says.end is not None and plain.end is not None:
+        tunes += [("end", {"end": {"amount": f"{mm} mm"}}) for mm in _ends(says.end.allow)]
+    rows = says.overall.rows if says.overall is not None else ()
+    for row in rows:
+        for percent in _ends(row.allow):
+            said = [_row(other, percent if other is row else other.reduce.value) for other in rows]
+            tunes.append((f"row {row.text()}", {"overall": {"rows": said}}))
+    return tunes
+
+
+def _breaches_more(book: str, name: str, tune: dict[str, object]) -> list[str]:
+    outcome = rectify_limb(_limb(book, name), _plan(book, name, tune))
+    return [breach.message for breach in outcome.breaches if breach.code not in _breached(book, name)]
+
+
+@examples(16)
+@given(st.sampled_from(PAIRS), st.floats(0.0, 1.0, exclude_max=True))
+def test_no_end_of_what_is_allowed_passes_a_limit_when_it_is_set_alone(pair: tuple[str, str], where: float) -> None:
+    tunes = _alone(*pair)
+    what, tune = tunes[int(where * len(tunes))]
+    assert _breaches_more(*pair, tune) == [], (*pair, what, tune)
+
+
+@pytest.mark.parametrize(
+    ("book", "name", "what"),
+    [
+        ("ankle-disarticulation", "ankle", "supramalleolar-fill"),
+        ("transtibial-hybrid", "shank", "end"),
+        ("transtibial-patellar-tendon-bearing", "shank, conical", "distal-tibia"),
+        ("transtibial-supracondylar-suprapatellar", "shank, conical", "supracondylar-lateral"),
+        ("transfemoral-ischial-containment", "thigh, short", "row perineum, 50 mm distal"),
+        (QUADRILATERAL, "short thigh, captured high", "row perineum"),
+        ("transhumeral-suction", "arm", "distal-humerus"),
+    ],
+)
+def test_the_most_that_once_passed_a_limit_of_its_own_rulebook_no_longer_does(book: str, name: str, what: str) -> None:
+    """A stout or a slender limb, where mm or percent count most."""
+    tune = [tune for of, tune in _alone(book, name) if of == what][-1]
+    assert _breaches_more(book, name, tune) == []
