@@ -544,7 +544,7 @@ TUNINGS = {
     "a sign": ("regions: {fibular-head: {amount: +5 mm}}", ("tune[0].regions.fibular-head.amount: ",)),
     "no unit": ("regions: {fibular-head: {change: +1}}", ("tune[0].regions.fibular-head.change: ", "mm")),
     "past allow": ("regions: {fibular-head: {change: +3 mm}}", ("fibular-head", "allow")),
-    "past the limit": ("regions: {fibular-head: {change: +9 mm}}", ("makes it 13 mm, past the limit", "at most 12 mm")),
+    "past the limit": ("regions: {fibular-head: {change: +12 mm}}", ("makes it 16 mm, past the limit", "at most 15 mm")),
 }
 
 
@@ -572,7 +572,7 @@ SETS = {
     "fibula-head.amount=5mm": ("no region fibula-head", "did you mean fibular-head?"),
     "fibular-head.colour=red": ("cannot set colour",),
     "fibular-head.amount=7mm": ("fibular-head.amount: ", "allow"),
-    "fibular-head.amount=40mm": ("fibular-head.amount: makes it 40 mm, past the limit", "at most 12 mm"),
+    "fibular-head.amount=40mm": ("fibular-head.amount: makes it 40 mm, past the limit", "at most 15 mm"),
 }
 
 
