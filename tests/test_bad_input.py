@@ -544,7 +544,10 @@ TUNINGS = {
     "a sign": ("regions: {fibular-head: {amount: +5 mm}}", ("tune[0].regions.fibular-head.amount: ",)),
     "no unit": ("regions: {fibular-head: {change: +1}}", ("tune[0].regions.fibular-head.change: ", "mm")),
     "past allow": ("regions: {fibular-head: {change: +3 mm}}", ("fibular-head", "allow")),
-    "past the limit": ("regions: {fibular-head: {change: +12 mm}}", ("makes it 16 mm, past the limit", "at most 15 mm")),
+    "past the limit": (
+        "regions: {fibular-head: {change: +12 mm}}",
+        ("makes it 16 mm, past the limit", "at most 15 mm"),
+    ),
 }
 
 
