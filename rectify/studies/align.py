@@ -28,7 +28,7 @@ __all__ = ["HOW", "MOST_APART_MM", "SIZES", "Alignment", "align", "check_apart",
 HOW = ("auto", "none", "scan", "landmarks", "shape")
 SIZES = (0.8, 1.25)  # AFTER over BEFORE, in thickness over the same length: no limb shrinks or is reduced by so much
 MOST_APART_MM = 6.0  # half of the surface farther apart than this: not one limb, or not in place
-_POINTS, _ROUGH_POINTS, _TRIED, _NEARLY_STEPS = 3000, 800, 4, 20
+_POINTS, _ROUGH_POINTS, _TRIED, _NEARLY_STEPS = 3000, 800, 6, 20
 _LEAST_MARKS = 3
 # one person's places for a build-up scatter by 2.8 to 4.3 mm over repeated casts (Convery and others 2003): so do marks
 _MARK_OFF_MM = 4.0

@@ -17,7 +17,7 @@ from rectify.geometry.rigid import carried, inverse, rotation
 
 __all__ = ["Standing", "girth_mm", "stand", "starts"]
 
-TURNS = 12  # 30 degrees apart: a fit from 15 degrees off finds home on every limb tried
+TURNS = 36  # 10 degrees apart: from 7 or 15 degrees off one limb in twelve under a wide flare did not find home
 _SLICES, _ROUNDS = 8, 4
 _TOP_SHARE = 0.5  # an opening narrower than this share of the shape's width is no top
 

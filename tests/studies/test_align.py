@@ -13,7 +13,7 @@ from rectify.geometry.mesh import Mesh
 from rectify.geometry.normals import vertex_normals
 from rectify.geometry.rigid import inverse, largest_shift
 from rectify.studies.align import align, check_one_limb
-from rectify.studies.pose import girth_mm, stand, starts
+from rectify.studies.pose import TURNS, girth_mm, stand, starts
 from rectify.studies.version import open_version
 from rectify.synthetic import Transtibial, capsule, transtibial
 from rectify.synthetic.lattice import mirrored
@@ -188,6 +188,6 @@ def test_an_open_limb_stands_on_its_closed_end_whatever_its_pose() -> None:
 def test_starts_go_all_round_and_mirror_when_asked() -> None:
     (one,) = stand(transtibial(Transtibial(edge_mm=6.0)).mesh)
     plain, turned = starts(one, one), starts(one, one, mirror=True)
-    assert len(plain) == len(turned) == 12
+    assert len(plain) == len(turned) == TURNS
     assert all(np.linalg.det(f[:3, :3]) == pytest.approx(1.0) for f in plain)
     assert all(np.linalg.det(f[:3, :3]) == pytest.approx(-1.0) for f in turned)
