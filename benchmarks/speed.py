@@ -28,6 +28,8 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the command has it, before numpy is loaded
+
 import numpy as np
 
 ROOT = Path(__file__).resolve().parents[1]
